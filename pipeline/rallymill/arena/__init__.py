@@ -1,0 +1,1 @@
+"""The rally simulator and renderer that give video with known truth."""

@@ -1,0 +1,1 @@
+"""What people look at: match pages, diagrams, clips."""

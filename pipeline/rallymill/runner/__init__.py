@@ -1,0 +1,1 @@
+"""Plan, fingerprints, resume and workers."""

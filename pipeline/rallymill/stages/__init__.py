@@ -1,0 +1,1 @@
+"""The stages of the pipeline, each from tables to one table."""

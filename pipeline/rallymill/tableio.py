@@ -1,0 +1,139 @@
+"""Build, check, read and write tables that follow :mod:`rallymill.tables`."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from rallymill.errors import TableError
+from rallymill.tables import TableSpec
+
+COMPRESSION = "zstd"
+
+
+def from_rows(spec: TableSpec, rows: Sequence[Mapping[str, Any]]) -> pa.Table:
+    """Table from dictionaries; absent keys become nulls, unknown keys are an error."""
+    known = set(spec.names())
+    for row in rows:
+        unknown = set(row) - known
+        if unknown:
+            raise TableError(f"table {spec.name}: unknown columns {sorted(unknown)}")
+    columns = {name: [row.get(name) for row in rows] for name in spec.names()}
+    return from_columns(spec, columns)
+
+
+def from_columns(spec: TableSpec, columns: Mapping[str, Any]) -> pa.Table:
+    """Table from column arrays or lists; NaN becomes null; absent columns become nulls."""
+    unknown = set(columns) - set(spec.names())
+    if unknown:
+        raise TableError(f"table {spec.name}: unknown columns {sorted(unknown)}")
+    length = max((len(values) for values in columns.values()), default=0)
+    arrays = []
+    for column in spec.columns:
+        if column.name not in columns:
+            arrays.append(pa.nulls(length, column.dtype))
+            continue
+        arrays.append(pa.array(columns[column.name], type=column.dtype, from_pandas=True))
+    table = pa.Table.from_arrays(arrays, schema=spec.schema())
+    check(spec, table)
+    return table
+
+
+def from_pandas(spec: TableSpec, frame: pd.DataFrame) -> pa.Table:
+    """Table from a data frame; columns that the schema does not know are an error."""
+    return from_columns(spec, {str(name): frame[name].to_numpy() for name in frame.columns})
+
+
+def to_pandas(table: pa.Table) -> pd.DataFrame:
+    """Data frame of a table; nulls in numbers become NaN, in text and truth values None."""
+    return table.to_pandas()
+
+
+def check(spec: TableSpec, table: pa.Table) -> None:
+    """Raise :class:`TableError` with every broken rule of the schema at once."""
+    faults: list[str] = []
+    if not table.schema.equals(spec.schema(), check_metadata=False):
+        raise TableError(
+            f"table {spec.name}: columns or types differ from the schema",
+            "write it again with this version of rallymill",
+        )
+    for column in spec.columns:
+        values = table.column(column.name)
+        if not column.nullable and values.null_count:
+            faults.append(f"{column.name}: {values.null_count} nulls where none may stand")
+        if pa.types.is_floating(column.dtype):
+            n_nan = pc.sum(pc.is_nan(values)).as_py() or 0
+            if n_nan:
+                faults.append(f"{column.name}: {n_nan} NaN, write null instead")
+        if column.values:
+            found = set(pc.unique(values).to_pylist()) - {None}
+            wrong = found - set(column.values)
+            if wrong:
+                faults.append(f"{column.name}: {sorted(wrong)} not among {list(column.values)}")
+        if (column.low is not None or column.high is not None) and len(values) > values.null_count:
+            low, high = pc.min_max(values).as_py().values()
+            if column.low is not None and low < column.low:
+                faults.append(f"{column.name}: {low} below {column.low}")
+            if column.high is not None and high > column.high:
+                faults.append(f"{column.name}: {high} above {column.high}")
+    if spec.key and table.num_rows:
+        n_keys = table.group_by(list(spec.key)).aggregate([]).num_rows
+        if n_keys != table.num_rows:
+            faults.append(f"key {spec.key}: {table.num_rows - n_keys} rows doubled")
+    if faults:
+        raise TableError(f"table {spec.name}: " + "; ".join(faults))
+
+
+def write(
+    path: Path, spec: TableSpec, table: pa.Table, metadata: Mapping[str, str] | None = None
+) -> None:
+    """Check and write a table atomically; ``metadata`` is added to the schema's own."""
+    check(spec, table)
+    merged = dict(spec.schema().metadata or {})
+    merged.update({key.encode(): value.encode() for key, value in (metadata or {}).items()})
+    table = pa.Table.from_arrays(table.columns, schema=spec.schema().with_metadata(merged))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    os.close(handle)
+    try:
+        pq.write_table(table, name, compression=COMPRESSION)
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    finally:
+        if os.path.exists(name):
+            os.unlink(name)
+
+
+def read(path: Path, spec: TableSpec) -> pa.Table:
+    """Read a table and check it.
+
+    Raises
+    ------
+    TableError
+        The file is missing, is not whole or does not follow the schema.
+    """
+    try:
+        table = pq.read_table(path)
+    except FileNotFoundError as error:
+        raise TableError(f"{path}: no such table", "run rallymill process first") from error
+    except (pa.ArrowInvalid, OSError) as error:
+        raise TableError(f"{path}: not a whole Parquet file", "delete it and run again") from error
+    check(spec, table)
+    return table
+
+
+def read_metadata(path: Path) -> dict[str, str]:
+    """Metadata of a table file, without its rows; empty if the file cannot be read."""
+    try:
+        found = pq.read_schema(path).metadata or {}
+    except (FileNotFoundError, pa.ArrowInvalid, OSError):
+        return {}
+    return {key.decode(): value.decode() for key, value in found.items()}
