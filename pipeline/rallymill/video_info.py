@@ -119,6 +119,9 @@ def open_video(path: Path) -> tuple[av.container.InputContainer, av.video.stream
     if container.format.name in NOT_VIDEO_FORMATS:
         container.close()
         raise InputError(f"{path.name} is not a video", "give the recording itself")
+    if not container.streams:
+        container.close()
+        raise InputError(*_why_not_opened(path))
     if not streams:
         container.close()
         raise InputError(
@@ -143,7 +146,7 @@ def _why_not_opened(path: Path) -> tuple[str, str]:
         head = handle.read(4096)
     if len(head) >= 12 and head[4:8] in (b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip"):
         return (
-            f"{path.name} was cut off: its index, which stands at the end of the file, is missing",
+            f"{path.name} was cut off: the index of its frames is missing or not whole",
             f"{REMEDY_COPY}, or let the camera close the file before the card is taken out",
         )
     text = head.lstrip(b"\xef\xbb\xbf")
