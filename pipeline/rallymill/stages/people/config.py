@@ -1,0 +1,50 @@
+"""Options of the people stage."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from rallymill.stages.base import StageConfig
+
+
+class PeopleConfig(StageConfig):
+    """What the people stage assumes of boxes, people and the place where they move.
+
+    Pixel sizes hold for a picture 720 pixels high and grow with it. Noise figures were set on
+    rendered rallies with known truth.
+    """
+
+    min_confidence: float = Field(0.15, ge=0, le=1)
+    """Boxes below this are not looked at."""
+    start_confidence: float = Field(0.40, ge=0, le=1)
+    """A box needs this to start a track."""
+    foot_sd_px: float = Field(1.2, gt=0)
+    """Standard deviation of a box's bottom edge and middle, besides the share of its height."""
+    foot_sd_share: float = Field(0.012, ge=0)
+    """Standard deviation that grows with the height of the box: gait, limbs, the racket."""
+    foot_forward_m: float = Field(0.0, ge=-1, le=1)
+    """How far the middle of a body stands behind its lowest image point, seen from the camera."""
+    manoeuvre_m2ps3: float = Field(4.0, gt=0)
+    """Spectral density of the white acceleration of a person."""
+    start_speed_sd_mps: float = Field(2.5, gt=0)
+    """Standard deviation of a person's speed in each direction before it is measured."""
+    gate_nis: float = Field(16.0, gt=0)
+    """A box further from a track than this (squared standard deviations) is not its own."""
+    wild_nis: float = Field(9.0, gt=0)
+    """Measurements further off than this are weighted down."""
+    hop_m: float = Field(0.12, ge=0)
+    """Height of a hop that a track must bear without losing its player."""
+    bridge_s: float = Field(1.0, gt=0)
+    """Longest gap that is bridged."""
+    relink_s: float = Field(8.0, ge=0)
+    """Longest cut away from the court over which a player keeps the track number."""
+    max_speed_mps: float = Field(8.0, gt=0)
+    """Nobody runs faster (from memory: elite sprint times over 5 and 20 m)."""
+    half_width_m: float = Field(11.0, gt=0)
+    """People further from the court's long axis are spectators and left out."""
+    half_length_m: float = Field(21.0, gt=0)
+    """People further from the net along the court are spectators and left out."""
+    min_track_s: float = Field(0.2, gt=0)
+    """Tracks seen for less time are left out."""
+    min_role_score: float = Field(0.0)
+    """Score a second below which nobody is taken for a player."""

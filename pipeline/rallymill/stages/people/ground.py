@@ -1,0 +1,176 @@
+"""From boxes to places on the ground, with their uncertainty.
+
+A person stands where the bottom middle of the box meets the ground. That point is biased: the
+bottom edge is the shoe nearest to the camera, while a body's middle is some 0.1 to 0.2 m behind it,
+and a person in the air seems further away by h D / (H - h) for a foot at height h, a camera at
+height H and a distance D.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from rallymill.camera import Camera, from_matrix
+from rallymill.stages.people.config import PeopleConfig
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class View:
+    """The frames of one main-camera span and the people's boxes in them.
+
+    ``frames`` (F,), ``t_s`` (F,), ``cameras`` (F) with None while the court is lost,
+    ``camera_sd_m`` (F,) the ground uncertainty that the camera brings, ``height_px`` of the
+    picture. For each of B boxes: ``step`` (B,) the index of its frame, ``box_px`` (B, 4) as
+    x1 y1 x2 y2, ``confidence`` (B,), ``foot_px`` (B, 2), ``ground_m`` (B, 2),
+    ``covariance_m2`` (B, 2, 2), ``tall_m`` (B,) the height of the person in metres and
+    ``cut`` (B,) whether the feet are below the picture.
+    """
+
+    view_id: int
+    frames: NDArray[np.int64]
+    t_s: Array
+    cameras: tuple[Camera | None, ...]
+    camera_sd_m: Array
+    height_px: int
+    step: NDArray[np.int64]
+    box_px: Array
+    confidence: Array
+    foot_px: Array
+    ground_m: Array
+    covariance_m2: Array
+    tall_m: Array
+    cut: NDArray[np.bool_]
+
+
+def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) -> list[View]:
+    """Views of a match in time order, with every usable box placed on the ground.
+
+    Boxes in frames without a camera, above the horizon or outside the area are left out.
+    """
+    boxes = detections[
+        (detections["label"] == "player") & (detections["confidence"] >= config.min_confidence)
+    ]
+    numbers = boxes["frame"].to_numpy(np.int64)
+    order = np.argsort(numbers, kind="stable")
+    boxes, numbers = boxes.iloc[order], numbers[order]
+    edges = np.flatnonzero(np.diff(numbers, prepend=-1, append=-1))
+    columns = boxes[["x1_px", "y1_px", "x2_px", "y2_px", "confidence"]].to_numpy(float)
+    by_frame = {
+        int(numbers[a]): columns[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)
+    }
+    found = []
+    for view_id in frames["view_id"].unique():
+        rows = frames[frames["view_id"] == view_id].sort_values("frame")
+        found.append(_view(int(view_id), rows, by_frame, config))
+    return sorted(found, key=lambda view: float(view.t_s[0]))
+
+
+def _view(
+    view_id: int, rows: pd.DataFrame, by_frame: dict[int, Array], config: PeopleConfig
+) -> View:
+    cameras = _cameras(rows)
+    height_px = int(rows["height_px"].iloc[0] or 720)
+    parts: list[dict[str, Array]] = []
+    for step, (frame, camera) in enumerate(zip(rows["frame"], cameras, strict=True)):
+        group = by_frame.get(int(frame))
+        if group is None or camera is None:
+            continue
+        box = group[:, :4]
+        placed = place(camera, box, height_px, config)
+        inside = (
+            np.isfinite(placed["ground_m"]).all(1)
+            & (np.abs(placed["ground_m"][:, 0]) <= config.half_width_m)
+            & (np.abs(placed["ground_m"][:, 1]) <= config.half_length_m)
+        )
+        placed["box_px"] = box
+        placed["confidence"] = group[:, 4]
+        placed["step"] = np.full(len(box), step)
+        parts.append({name: values[inside] for name, values in placed.items()})
+    shapes: dict[str, tuple[int, ...]] = {
+        "step": (0,), "box_px": (0, 4), "confidence": (0,), "foot_px": (0, 2), "ground_m": (0, 2),
+        "covariance_m2": (0, 2, 2), "tall_m": (0,), "cut": (0,),
+    }
+    merged = {
+        name: np.concatenate([np.empty(shape), *(part[name] for part in parts)])
+        for name, shape in shapes.items()
+    }
+    return View(
+        view_id=view_id,
+        frames=rows["frame"].to_numpy(np.int64),
+        t_s=rows["t_s"].to_numpy(float),
+        cameras=cameras,
+        camera_sd_m=rows["position_sd_m"].fillna(0.0).to_numpy(float),
+        height_px=height_px,
+        step=merged["step"].astype(np.int64),
+        box_px=merged["box_px"],
+        confidence=merged["confidence"],
+        foot_px=merged["foot_px"],
+        ground_m=merged["ground_m"],
+        covariance_m2=merged["covariance_m2"],
+        tall_m=merged["tall_m"],
+        cut=merged["cut"].astype(bool),
+    )
+
+
+def _cameras(rows: pd.DataFrame) -> tuple[Camera | None, ...]:
+    """Camera of each frame; None where the matrix is null or not that of a camera."""
+    cache: dict[bytes, Camera | None] = {}
+    found: list[Camera | None] = []
+    for matrix, k1, width, height in zip(
+        rows["camera"], rows["k1"], rows["width_px"], rows["height_px"], strict=True
+    ):
+        if matrix is None:
+            found.append(None)
+            continue
+        numbers = np.asarray(matrix, dtype=float)
+        distortion = 0.0 if k1 is None or np.isnan(k1) else float(k1)
+        key = numbers.tobytes() + np.float64(distortion).tobytes()
+        if key not in cache:
+            try:
+                cache[key] = from_matrix(numbers, int(width), int(height), distortion)
+            except ValueError:
+                cache[key] = None
+        found.append(cache[key])
+    return tuple(found)
+
+
+def place(
+    camera: Camera, box_px: Array, height_px: int, config: PeopleConfig
+) -> dict[str, NDArray]:
+    """Foot points, ground points, covariances and heights of boxes (B, 4).
+
+    The covariance of the ground point is J diag(sd^2) J', J being the derivative of the ground
+    point by the image point. ``foot_forward_m`` moves the ground point away from the camera.
+    """
+    foot = np.column_stack([(box_px[:, 0] + box_px[:, 2]) / 2, box_px[:, 3]])
+    tall_px = box_px[:, 3] - box_px[:, 1]
+    cut = box_px[:, 3] >= height_px - 1.5
+    sd = config.foot_sd_px * height_px / 720 + config.foot_sd_share * tall_px
+    down_sd = np.where(cut, sd + 0.15 * tall_px, sd)
+    shifted = foot + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])[:, None]
+    ground = camera.ground(shifted)[..., :2]
+    jacobian = np.stack([ground[1] - ground[0], ground[2] - ground[0]], axis=-1)
+    scaled = jacobian * np.stack([sd, down_sd], axis=-1)[:, None, :]
+    away = ground[0] - camera.centre_m[:2]
+    away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    head = np.column_stack([foot[:, 0], box_px[:, 1]])
+    return {
+        "foot_px": foot,
+        "ground_m": ground[0] + config.foot_forward_m * away,
+        "covariance_m2": scaled @ scaled.transpose(0, 2, 1),
+        "tall_m": camera.height_above(ground[0], head),
+        "cut": cut,
+    }
+
+
+def hop_covariance(camera: Camera, ground_m: Array, hop_m: float) -> Array:
+    """Spread (2, 2) of a ground point that comes from feet up to ``hop_m`` off the ground."""
+    seen = camera.project([ground_m[0], ground_m[1], hop_m])
+    shift = camera.ground(seen)[:2] - ground_m
+    return np.outer(shift, shift)

@@ -1,0 +1,64 @@
+"""Rows of the people table."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rallymill.stages.people.config import PeopleConfig
+from rallymill.stages.people.ground import View
+from rallymill.stages.people.paths import Path
+
+
+def rows_of(
+    match_id: str, view: View, path: Path, number: int, role: str, certain: float,
+    config: PeopleConfig,
+) -> pd.DataFrame:
+    """Rows of one path.
+
+    The camera's own ground uncertainty is the same from frame to frame, so smoothing does not
+    lessen it: it is added to the smoothed variance. It holds for the far baseline and is taken
+    over the whole court. ``certain`` is how sure the role is; a bridged row is worth less the
+    further the nearest observation is away.
+    """
+    n = len(path.step)
+    seen = path.box >= 0
+    foot = np.full((n, 2), np.nan)
+    box = np.full((n, 4), np.nan)
+    foot[seen] = view.foot_px[path.box[seen]]
+    box[seen] = view.box_px[path.box[seen]]
+    for i in np.flatnonzero(~seen):
+        camera = view.cameras[path.step[i]]
+        if camera is not None:
+            foot[i] = camera.project([path.mean[i, 0], path.mean[i, 2], 0.0])
+    confidence = np.full(n, np.nan)
+    confidence[seen] = view.confidence[path.box[seen]]
+    confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
+    confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
+    shared = view.camera_sd_m[path.step] ** 2
+    return pd.DataFrame(
+        {
+            "match_id": match_id,
+            "frame": view.frames[path.step],
+            "t_s": view.t_s[path.step],
+            "track_id": number,
+            "role": role,
+            "u_px": foot[:, 0],
+            "v_px": foot[:, 1],
+            "x1_px": box[:, 0],
+            "y1_px": box[:, 1],
+            "x2_px": box[:, 2],
+            "y2_px": box[:, 3],
+            "x_m": path.mean[:, 0],
+            "x_m_sd": np.sqrt(path.covariance[:, 0, 0] + shared),
+            "y_m": path.mean[:, 2],
+            "y_m_sd": np.sqrt(path.covariance[:, 2, 2] + shared),
+            "z_m": np.nan,
+            "z_m_sd": np.nan,
+            "vx_mps": path.mean[:, 1],
+            "vy_mps": path.mean[:, 3],
+            "vz_mps": np.nan,
+            "observed": seen,
+            "confidence": np.clip(confidence, 0, 1),
+        }
+    )
