@@ -1,0 +1,92 @@
+"""Flags against the flags that the same rules raise on the truth, and the speed of the run."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from pathlib import Path
+
+import pandas as pd
+
+from rallymill import tables
+from rallymill.errors import RallymillError
+from rallymill.scoring.clip import Clip, inside
+from rallymill.scoring.pairing import by_time
+from rallymill.scoring.rows import NotMeasured, Share, Tally
+from rallymill.scoring.strokes import SAME_STROKE_S
+from rallymill.stages.base import MatchContext, Stage
+
+
+def match_flags(
+    found: pd.DataFrame, found_shots: pd.DataFrame, true: pd.DataFrame, true_shots: pd.DataFrame
+) -> Tally:
+    """Tally of flags: right is the same rule on the same side at the same stroke.
+
+    Strokes are the same within half a second.
+    """
+    timed = [
+        flags.merge(shots[["shot_id", "t_contact_s"]], on="shot_id", how="left")
+        for flags, shots in ((found, found_shots), (true, true_shots))
+    ]
+    for flags in timed:
+        flags["t_contact_s"] = flags["t_contact_s"].fillna(flags["clip_start_s"])
+        flags["what"] = flags["rule"] + "/" + flags["side"].fillna("")
+    pairs = by_time(
+        timed[0]["t_contact_s"],
+        timed[1]["t_contact_s"],
+        SAME_STROKE_S,
+        timed[0]["what"],
+        timed[1]["what"],
+    )
+    return Tally(len(pairs), len(found) - len(pairs), len(true) - len(pairs))
+
+
+def true_flags(clip: Clip) -> pd.DataFrame | NotMeasured:
+    """Flags that the rules of this version, with their defaults, raise on the true tables."""
+    try:
+        stage: Stage = import_module("rallymill.stages.flags").STAGE
+    except ImportError:
+        return NotMeasured("the flags stage is not installed")
+    inputs = {name: clip.truth.get(name) for name in stage.reads}
+    absent = [name for name, table in inputs.items() if table is None]
+    if absent:
+        return NotMeasured("; ".join(f"no truth table {name}" for name in absent))
+    match = MatchContext(clip.match_id, Path(clip.name))
+    try:
+        table = stage.run(match, {name: clip.truth[name] for name in inputs}, stage.config_class())
+    except RallymillError as error:
+        return NotMeasured(f"rules on the truth: {error}")
+    return table.to_pandas()
+
+
+def flags(clip: Clip) -> Tally | NotMeasured:
+    """Tally of :func:`match_flags` at strokes that truth covers."""
+    for source, found in (("predicted", clip.predicted), ("truth", clip.truth)):
+        if "shots" not in found:
+            return NotMeasured(clip.missing.get(f"{source} shots", f"no {source} table shots"))
+    if "flags" not in clip.predicted:
+        return NotMeasured(clip.missing.get("predicted flags", "no predicted table flags"))
+    wanted = true_flags(clip)
+    if isinstance(wanted, NotMeasured):
+        return wanted
+    found = clip.predicted["flags"].to_pandas()
+    assert tables.FLAGS.names()[0] in wanted.columns
+    found_shots, true_shots = (t["shots"].to_pandas() for t in (clip.predicted, clip.truth))
+    seen = true_shots[inside(true_shots["t_contact_s"].to_numpy(dtype=float), clip.main_spans())][
+        "shot_id"
+    ]
+    known = found_shots[
+        inside(found_shots["t_contact_s"].to_numpy(dtype=float), clip.known_spans())
+    ]["shot_id"]
+    return match_flags(
+        found[found["shot_id"].isin(known)],
+        found_shots,
+        wanted[wanted["shot_id"].isin(seen)],
+        true_shots,
+    )
+
+
+def speed(clip: Clip) -> Share | NotMeasured:
+    """Seconds of work for a second of video, as part and whole."""
+    if clip.seconds is None or not clip.duration_s:
+        return NotMeasured("the run did not record its time")
+    return Share(clip.seconds, clip.duration_s)
