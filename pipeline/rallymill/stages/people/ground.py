@@ -9,6 +9,7 @@ height H and a distance D.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -62,7 +63,7 @@ def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) 
     edges = np.flatnonzero(np.diff(numbers, prepend=-1, append=-1))
     columns = boxes[["x1_px", "y1_px", "x2_px", "y2_px", "confidence"]].to_numpy(float)
     by_frame = {
-        int(numbers[a]): columns[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)
+        int(numbers[a]): columns[a:b] for a, b in pairwise(edges)
     }
     found = []
     for view_id in frames["view_id"].unique():
