@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from rallymill.camera import Camera, from_matrix
+from rallymill.camera import Camera
+from rallymill.stages.cameras import cameras_of
 from rallymill.stages.people.config import PeopleConfig
 
 Array = NDArray[np.float64]
@@ -75,7 +76,7 @@ def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) 
 def _view(
     view_id: int, rows: pd.DataFrame, by_frame: dict[int, Array], config: PeopleConfig
 ) -> View:
-    cameras = _cameras(rows)
+    cameras = cameras_of(rows)
     height_px = int(rows["height_px"].iloc[0] or 720)
     parts: list[dict[str, Array]] = []
     for step, (frame, camera) in enumerate(zip(rows["frame"], cameras, strict=True)):
@@ -117,28 +118,6 @@ def _view(
         tall_m=merged["tall_m"],
         cut=merged["cut"].astype(bool),
     )
-
-
-def _cameras(rows: pd.DataFrame) -> tuple[Camera | None, ...]:
-    """Camera of each frame; None where the matrix is null or not that of a camera."""
-    cache: dict[bytes, Camera | None] = {}
-    found: list[Camera | None] = []
-    for matrix, k1, width, height in zip(
-        rows["camera"], rows["k1"], rows["width_px"], rows["height_px"], strict=True
-    ):
-        if matrix is None:
-            found.append(None)
-            continue
-        numbers = np.asarray(matrix, dtype=float)
-        distortion = 0.0 if k1 is None or np.isnan(k1) else float(k1)
-        key = numbers.tobytes() + np.float64(distortion).tobytes()
-        if key not in cache:
-            try:
-                cache[key] = from_matrix(numbers, int(width), int(height), distortion)
-            except ValueError:
-                cache[key] = None
-        found.append(cache[key])
-    return tuple(found)
 
 
 def place(
