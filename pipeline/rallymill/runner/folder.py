@@ -1,0 +1,92 @@
+"""Which files of a folder are recordings, and what their matches are called."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+from rallymill.errors import InputError
+from rallymill.matchsheet import plain_letters
+from rallymill.runner.store import records, write_json
+from rallymill.video import content_hash
+
+VIDEO_SUFFIXES = frozenset(
+    {".mp4", ".mov", ".mkv", ".avi", ".m4v", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg",
+     ".wmv"}
+)  # fmt: skip
+SLUG_LENGTH = 40
+HASH_LENGTH = 8
+HASHES_NAME = ".hashes.json"
+
+
+def recordings(folder: Path) -> list[Path]:
+    """Files with the suffix of a video in a folder and below, in order of name.
+
+    Hidden files and folders are passed over. A single file stands for itself.
+
+    Raises
+    ------
+    InputError
+        The folder is not there or holds no recording.
+    """
+    if folder.is_file():
+        return [folder]
+    if not folder.is_dir():
+        raise InputError(f"{folder}: no such folder", "check the path")
+    found = [
+        path
+        for path in folder.rglob("*")
+        if path.suffix.lower() in VIDEO_SUFFIXES
+        and path.is_file()
+        and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+    ]
+    if not found:
+        kinds = " ".join(sorted(VIDEO_SUFFIXES))
+        raise InputError(f"{folder} holds no recording", f"files ending in {kinds} are read")
+    return sorted(found)
+
+
+def slug(stem: str) -> str:
+    """Lower-case letters, digits and hyphens from a file stem; ``match`` if none are left."""
+    words = re.findall(r"[a-z0-9]+", plain_letters(stem).lower())
+    return "-".join(words)[:SLUG_LENGTH].strip("-") or "match"
+
+
+def match_id_for(path: Path, digest: str) -> str:
+    """Identifier of a match: slug of the file's stem and the start of its content hash."""
+    return f"{slug(path.stem)}-{digest[:HASH_LENGTH]}"
+
+
+class HashBook:
+    """Content hashes of recordings, remembered by path, size and time of change."""
+
+    def __init__(self, out: Path) -> None:
+        self.path = out / HASHES_NAME
+        try:
+            self.known: dict[str, list[int | str]] = json.loads(self.path.read_text())
+        except (OSError, ValueError):
+            self.known = {}
+
+    def hash_of(self, path: Path) -> str:
+        """SHA-256 of a file; raises :class:`InputError` if it cannot be read."""
+        key = str(path.resolve())
+        try:
+            stat = path.stat()
+        except OSError as error:
+            raise InputError(
+                f"{path.name} cannot be read: {error.strerror}", "check the link or the disk"
+            ) from error
+        mark: list[int | str] = [stat.st_size, stat.st_mtime_ns]
+        if self.known.get(key, [])[:2] != mark:
+            self.known[key] = [*mark, content_hash(path)]
+        return str(self.known[key][2])
+
+    def save(self) -> None:
+        """Write the book down for the next run."""
+        write_json(self.path, self.known)
+
+
+def known_matches(out: Path) -> dict[str, str]:
+    """Match identifiers of an output folder by content hash: a renamed file keeps its match."""
+    return {record.content_hash: record.match_id for record in records(out)}

@@ -1,0 +1,265 @@
+"""Run one match: decide for every stage whether it must run, say why, and run it."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import logging
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from rallymill import matchsheet, video
+from rallymill.config import AppConfig
+from rallymill.errors import InputError, RallymillError
+from rallymill.runner.fingerprint import Ingredients, difference, gather, sheet_hash
+from rallymill.runner.registry import uses_sheet
+from rallymill.runner.store import CONFIG_NAME, MatchRecord, MatchStore, TableState, write_json
+from rallymill.stages.base import MatchContext, Stage
+from rallymill.tables import ALL
+
+log = logging.getLogger(__name__)
+
+KEPT = "kept"
+FORCE_ALL = "all"
+PROGRESS_INTERVAL_S = 0.5
+REPORT_MODULE = "rallymill.report.page"
+NO_REPORT_VARIABLE = "RALLYMILL_NO_REPORT"
+REPORT_REMEDY = "see the log of the match; the rest of the folder is not touched"
+
+Emit = Callable[[Mapping[str, Any]], None]
+
+
+@dataclass(frozen=True)
+class Job:
+    """A match to be run: where it is, where its tables go, and what is to be forced."""
+
+    path: Path
+    file: str
+    content_hash: str
+    match_id: str
+    out: Path
+    force: frozenset[str] = field(default_factory=frozenset)
+
+
+def decide(state: TableState, ingredients: Ingredients, forced: bool, ran_before: bool) -> str:
+    """Why a stage must run, or :data:`KEPT`."""
+    if not state.exists:
+        return "output missing" if ran_before else "new"
+    if state.edited:
+        return "output edited"
+    changed = difference(state.ingredients, ingredients)
+    if changed:
+        return changed
+    return "forced" if forced else KEPT
+
+
+def open_match(job: Job, store: MatchStore) -> MatchRecord:
+    """Look at the recording and its sheet; what was found before is not looked up again.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be read.
+    """
+    old = store.read_record()
+    record = MatchRecord(job.match_id, job.file, str(job.path.resolve()), job.content_hash)
+    if old is not None:
+        record.finished, record.report = old.finished, old.report
+    if old is not None and old.content_hash == job.content_hash and old.video:
+        record.video = old.video
+    else:
+        record.video = describe_video(job.path)
+    try:
+        record.sheet = matchsheet.for_video(job.path)
+    except InputError as error:
+        record.sheet_problem, record.sheet_remedy = error.problem, error.remedy
+    return record
+
+
+def describe_video(path: Path) -> dict[str, Any]:
+    """What a survey of a recording found, as plain data.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be read.
+    """
+    found = video.survey(path)
+    info = found.info
+    return {
+        "duration_s": info.duration_s,
+        "read_s": found.read_s,
+        "truncated": found.truncated,
+        "width_px": info.width_px,
+        "height_px": info.height_px,
+        "rate": str(info.rate),
+        "interlaced": info.interlaced,
+        "variable_rate": info.variable_rate,
+        "rotation_deg": info.rotation_deg,
+        "pixel_aspect": str(info.pixel_aspect),
+        "codec": info.codec,
+        "container": info.container,
+    }
+
+
+class MatchRun:
+    """A run of one match through a sequence of stages."""
+
+    def __init__(
+        self, job: Job, stages: Sequence[Stage], config: AppConfig, emit: Emit, dry: bool = False
+    ) -> None:
+        self.job, self.stages, self.config, self.emit, self.dry = job, stages, config, emit, dry
+        self.store = MatchStore(job.out, job.match_id)
+        self.rows: dict[str, str] = {}
+        self.stage_name = "open"
+
+    def run(self) -> bool:
+        """Run what must be run; False if the match did not come through. Errors are recorded."""
+        if not self.dry:
+            self.store.folder.mkdir(parents=True, exist_ok=True)
+            self.store.clean()
+        record = MatchRecord(
+            self.job.match_id, self.job.file, str(self.job.path), self.job.content_hash
+        )
+        try:
+            record = open_match(self.job, self.store)
+            self._save(record)
+            if not self.dry:
+                write_json(self.store.folder / CONFIG_NAME, self.config.resolved())
+            for stage in self.stages:
+                self.stage_name = stage.name
+                self._stage(stage, record)
+            self.stage_name = "report"
+            self._report(record)
+        except RallymillError as error:
+            return self._fail(record, error.problem, error.remedy)
+        except (MemoryError, OSError) as error:
+            log.exception("stage %s failed", self.stage_name)
+            return self._fail(
+                record,
+                f"stage {self.stage_name} failed: {error}",
+                "make room in memory or on disk and run again; what is done is kept",
+            )
+        except Exception as error:
+            # A fault of ours in one match must not end the night for the others.
+            log.exception("stage %s failed", self.stage_name)
+            return self._fail(
+                record,
+                f"stage {self.stage_name} failed: {type(error).__name__}: {error}",
+                f"send {self.store.folder / 'log.txt'} to the developers",
+            )
+        self._save(record)
+        return True
+
+    def _fail(self, record: MatchRecord, problem: str, remedy: str) -> bool:
+        log.error("%s (%s)", problem, remedy)
+        record.failed_stage, record.problem, record.remedy = self.stage_name, problem, remedy
+        self._save(record)
+        self.emit({"event": "failed", "stage": self.stage_name, "problem": problem,
+                   "remedy": remedy})  # fmt: skip
+        return False
+
+    def _save(self, record: MatchRecord) -> None:
+        if not self.dry:
+            self.store.write_record(record)
+
+    def _stage(self, stage: Stage, record: MatchRecord) -> None:
+        sheet = record.sheet if uses_sheet(stage) else {}
+        config = self.config.stages[stage.name]
+        ingredients = gather(
+            stage,
+            config,
+            self.config.models,
+            self.job.content_hash,
+            sheet_hash(sheet),
+            {table: self.rows[table] for table in stage.reads},
+        )
+        state = self.store.state(stage.writes)
+        forced = bool({stage.name, FORCE_ALL} & self.job.force)
+        reason = decide(state, ingredients, forced, stage.name in record.finished)
+        self.emit({"event": "stage", "stage": stage.name, "reason": reason})
+        if reason == KEPT:
+            self.rows[stage.writes.name] = state.rows
+        elif self.dry:
+            # What it will give is not known, so those who read it must expect something else.
+            self.rows[stage.writes.name] = f"to be made by {stage.name}"
+        else:
+            self._run_stage(stage, sheet, ingredients, record)
+
+    def _run_stage(
+        self,
+        stage: Stage,
+        sheet: Mapping[str, Any],
+        ingredients: Ingredients,
+        record: MatchRecord,
+    ) -> None:
+        log.info("stage %s starts", stage.name)
+        started = time.monotonic()
+        inputs = {table: self.store.read_table(ALL[table]) for table in stage.reads}
+        context = MatchContext(
+            match_id=self.job.match_id,
+            video=self.job.path,
+            sheet=sheet,
+            models=self.config.models,
+            scratch=self.store.scratch(stage.name, ingredients.fingerprint()),
+            execution=self.config.execution.for_stage(),
+            progress=self._progress_of(stage.name),
+        )
+        table: pa.Table = stage.run(context, inputs, self.config.stages[stage.name])
+        seconds = time.monotonic() - started
+        self.rows[stage.writes.name] = self.store.write_table(
+            stage.writes, table, ingredients, seconds
+        )
+        record.finished[stage.name] = round(seconds, 3)
+        self._save(record)
+        self.store.drop_scratch(stage.name)
+        log.info("stage %s: %d rows in %.1f s", stage.name, table.num_rows, seconds)
+        self.emit({"event": "done", "stage": stage.name, "rows": table.num_rows,
+                   "seconds": seconds})  # fmt: skip
+
+    def _progress_of(self, stage: str) -> Callable[[float], None]:
+        last = 0.0
+
+        def progress(share: float) -> None:
+            nonlocal last
+            now = time.monotonic()
+            if now - last >= PROGRESS_INTERVAL_S or share >= 1.0:
+                last = now
+                self.emit({"event": "progress", "stage": stage, "share": min(max(share, 0.0), 1.0)})
+
+        return progress
+
+    def _report(self, record: MatchRecord) -> None:
+        """Make the match page where tables changed; a page that fails does not fail the match."""
+        if os.environ.get(NO_REPORT_VARIABLE):
+            return
+        try:
+            page = importlib.import_module(REPORT_MODULE)
+        except ModuleNotFoundError as error:
+            log.info("no match page: %s is not installed", error.name)
+            return
+        current = hashlib.sha256(repr(sorted(self.rows.items())).encode()).hexdigest()
+        wanted = current != record.report or bool({"report", FORCE_ALL} & self.job.force)
+        reason = KEPT if not wanted else "input changed" if record.report else "new"
+        self.emit({"event": "stage", "stage": "report", "reason": reason})
+        if not wanted or self.dry:
+            return
+        started = time.monotonic()
+        try:
+            page.build(self.job.out, self.job.match_id)
+        except Exception:
+            # The tables are what the night is for; the page can be made again from them.
+            log.exception("the match page could not be made")
+            self.emit({"event": "warning", "stage": "report",
+                       "problem": "the match page could not be made",
+                       "remedy": REPORT_REMEDY})  # fmt: skip
+            return
+        record.report = current
+        self.emit({"event": "done", "stage": "report", "rows": 0,
+                   "seconds": time.monotonic() - started})  # fmt: skip

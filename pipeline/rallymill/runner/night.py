@@ -1,0 +1,211 @@
+"""Run a folder of recordings: several matches at a time, each in its own process."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import nullcontext
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from rallymill.config import AppConfig
+from rallymill.errors import InputError, RallymillError
+from rallymill.runner.child import Stopped, run_child
+from rallymill.runner.folder import HashBook, known_matches, match_id_for, recordings
+from rallymill.runner.lock import folder_lock
+from rallymill.runner.match import Job, MatchRun
+from rallymill.runner.registry import PIPELINE, load_stages
+from rallymill.runner.store import MatchRecord, MatchStore
+from rallymill.runner.summary import match_row, update_matches
+
+log = logging.getLogger(__name__)
+
+Listen = Callable[[str, Mapping[str, Any]], None]
+"""Takes a match identifier and an event of that match."""
+
+
+@dataclass
+class NightResult:
+    """What came of a run: a row a match, and files that hold the same recording as another."""
+
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    doubles: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def unread(self) -> list[dict[str, Any]]:
+        """Rows of matches that could not be read."""
+        return [row for row in self.rows if row["status"] == "not_read"]
+
+
+class Night:
+    """A run over a folder.
+
+    Parameters
+    ----------
+    folder
+        Folder of recordings, searched with all below it, or one recording.
+    out
+        Output folder.
+    config
+        The configuration.
+    force
+        Stages to run whatever their fingerprints say; ``all`` means each of them.
+    registry
+        Where the stages come from, see :func:`rallymill.runner.registry.load_stages`.
+    listen
+        Called with every event of every match, from several threads but never two at a time.
+    isolated
+        Run each match in a process of its own; without, a crash ends the whole run, but a debugger
+        can look in.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        out: Path,
+        config: AppConfig,
+        force: Sequence[str] = (),
+        registry: str = PIPELINE,
+        listen: Listen = lambda match_id, event: None,
+        isolated: bool = True,
+    ) -> None:
+        self.folder, self.out, self.config = folder, out, config
+        self.force, self.registry = frozenset(force), registry
+        self._listen, self.isolated = listen, isolated
+        self._guard = threading.Lock()
+        self._identify = threading.Lock()
+        self._stop = threading.Event()
+        self.result = NightResult()
+
+    def run(self, dry: bool = False) -> NightResult:
+        """Run every recording of the folder; with ``dry`` only say what would be run and why.
+
+        Raises
+        ------
+        InputError
+            The folder is not there or holds no recording.
+        FolderBusyError
+            Another run is writing to the output folder.
+        """
+        files = recordings(self.folder)
+        with nullcontext() if dry else folder_lock(self.out) as handle:
+            book = HashBook(self.out)
+            names = known_matches(self.out)
+            claimed: dict[str, str] = {}
+            workers = 1 if dry else self.config.execution.workers
+            pool = ThreadPoolExecutor(workers, thread_name_prefix="match")
+            try:
+                futures = [
+                    pool.submit(self._one, path, book, names, claimed, handle, dry)
+                    for path in files
+                ]
+                for future in as_completed(futures):
+                    future.result()
+            except BaseException:
+                self._stop.set()
+                raise
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
+                if not dry:
+                    book.save()
+            self.result.rows.sort(key=lambda row: row["file"])
+        return self.result
+
+    def _tell(self, match_id: str, event: Mapping[str, Any]) -> None:
+        with self._guard:
+            self._listen(match_id, event)
+
+    def _one(
+        self,
+        path: Path,
+        book: HashBook,
+        names: Mapping[str, str],
+        claimed: dict[str, str],
+        handle: int | None,
+        dry: bool,
+    ) -> None:
+        """Identify a recording, run it unless its like was run, and put its row down."""
+        base = self.folder if self.folder.is_dir() else self.folder.parent
+        file = str(path.relative_to(base))
+        try:
+            with self._identify:
+                digest = book.hash_of(path)
+                first = claimed.setdefault(digest, file)
+        except InputError as error:
+            record = MatchRecord(match_id_for(path, "unreadable"), file, str(path), "")
+            record.problem, record.remedy = error.problem, error.remedy
+            self._put_down(record, dry)
+            return
+        match_id = names.get(digest) or match_id_for(path, digest)
+        if first != file:
+            with self._guard:
+                self.result.doubles[file] = first
+            self._tell(match_id, {"event": "double", "file": file, "of": first})
+            return
+        job = Job(path, file, digest, match_id, self.out, self.force)
+        self._tell(match_id, {"event": "start", "file": file})
+        record = self._plan(job) if dry else self._run(job, handle)
+        self._put_down(record, dry)
+
+    def _plan(self, job: Job) -> MatchRecord:
+        """Say what would be run; nothing is written."""
+        problems: list[Mapping[str, Any]] = []
+
+        def emit(event: Mapping[str, Any]) -> None:
+            if event["event"] == "failed":
+                problems.append(event)
+            self._tell(job.match_id, event)
+
+        MatchRun(job, load_stages(self.registry), self.config, emit, dry=True).run()
+        record = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
+        for event in problems:
+            record.problem, record.remedy = event["problem"], event["remedy"]
+        return record
+
+    def _run(self, job: Job, handle: int | None) -> MatchRecord:
+        store = MatchStore(job.out, job.match_id)
+        empty = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
+        if not self.isolated:
+            tell = partial(self._tell, job.match_id)
+            MatchRun(job, load_stages(self.registry), self.config, tell).run()
+            return store.read_record() or empty
+        try:
+            outcome = run_child(
+                job,
+                self.config,
+                self.registry,
+                partial(self._tell, job.match_id),
+                self._stop,
+                handle,
+            )
+        except OSError as error:
+            raise RallymillError(
+                f"no process could be started: {error.strerror}", "free memory and run again"
+            ) from error
+        record = store.read_record() or empty
+        if not outcome.ok:
+            record.failed_stage = outcome.stage
+            record.problem, record.remedy = outcome.problem, outcome.remedy
+            store.write_record(record)
+        return record
+
+    def _put_down(self, record: MatchRecord, dry: bool) -> None:
+        if dry:
+            status = "not_read" if record.problem else "read"
+            row = {"match_id": record.match_id, "file": record.file, "status": status,
+                   "reason": record.problem or None, "remedy": record.remedy or None}  # fmt: skip
+        else:
+            row = match_row(self.out, record)
+        with self._guard:
+            self.result.rows.append(row)
+            if not dry:
+                # After every match, so that a killed night leaves a true list of what was read.
+                update_matches(self.out, self.result.rows)
+        self._tell(record.match_id, {"event": "row", **row})
+
+
+__all__ = ["Night", "NightResult", "Stopped"]

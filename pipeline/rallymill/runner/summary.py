@@ -1,0 +1,200 @@
+"""The row of a match in ``matches.parquet``, from its tables and its record."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+import rallymill
+from rallymill import tableio
+from rallymill.errors import TableError
+from rallymill.runner.fingerprint import Ingredients
+from rallymill.runner.store import INGREDIENTS_KEY, MatchRecord, MatchStore
+from rallymill.tables import ALL, MATCHES
+
+log = logging.getLogger(__name__)
+
+MATCHES_NAME = "matches.parquet"
+
+LEAST_COVERAGE = 0.5
+"""Share of main-camera frames with the court found below which a match is only partly read."""
+
+NO_COURT = "no court in sight: no span of it shows a whole court from behind a baseline"
+NO_COURT_REMEDY = "film from behind a baseline with all lines of the court in the picture"
+LOST_COURT = "the court was found in {share:.0%} of the frames that show it"
+LOST_COURT_REMEDY = "see the match page for the spans; a steadier or higher camera helps"
+
+
+def spans_s(table: pa.Table, start: str, end: str) -> float:
+    """Summed length of the spans of a table, nulls left out."""
+    lengths = pc.subtract(table[end], table[start])
+    return float(pc.sum(lengths).as_py() or 0.0)
+
+
+def _read(store: MatchStore, name: str) -> pa.Table:
+    """A table of the match, empty if there is none that can be read."""
+    try:
+        return store.read_table(ALL[name])
+    except TableError:
+        return ALL[name].empty()
+
+
+def court_coverage(frames: pa.Table) -> float | None:
+    """Share of main-camera frames in which the court was found; None if there are no frames."""
+    if not frames.num_rows:
+        return None
+    lost = pc.sum(pc.equal(frames["court_status"], "lost")).as_py() or 0
+    return 1.0 - float(lost) / frames.num_rows
+
+
+def ball_coverage(frames: pa.Table, tracks: pa.Table, points: pa.Table) -> float | None:
+    """Share of the frames within points in which the ball was observed; None if there are none."""
+    starts = points["start_s"].to_numpy(zero_copy_only=False).astype(float)
+    ends = points["end_s"].to_numpy(zero_copy_only=False).astype(float)
+    inside = _inside(frames["t_s"].to_numpy(zero_copy_only=False), starts, ends)
+    if not inside.any():
+        return None
+    ball = tracks.filter(pc.and_(pc.equal(tracks["role"], "ball"), tracks["observed"]))
+    seen = np.unique(ball["frame"].to_numpy())
+    return float(np.isin(frames["frame"].to_numpy()[inside], seen).mean())
+
+
+def _inside(times_s: np.ndarray, starts_s: np.ndarray, ends_s: np.ndarray) -> np.ndarray:
+    """Which times (N,) lie in any of the spans."""
+    inside = np.zeros(len(times_s), bool)
+    for start, end in zip(starts_s, ends_s, strict=True):
+        inside |= (times_s >= start) & (times_s <= end)
+    return inside
+
+
+def notes(record: MatchRecord) -> list[str]:
+    """What is unusual about a recording that was read all the same."""
+    found = record.video
+    said = []
+    if found.get("variable_rate"):
+        said.append("variable frame rate, read by its own times")
+    if found.get("rotation_deg"):
+        said.append(f"turned by {found['rotation_deg']} degrees as the file asks")
+    if found.get("interlaced"):
+        said.append("interlaced, read field by field")
+    if found.get("pixel_aspect", "1") != "1":
+        said.append(f"pixels {found['pixel_aspect']} wide made square")
+    width, height = found.get("width_px") or 0, found.get("height_px") or 0
+    if height and abs(width / height - 4 / 3) < 0.02:
+        said.append("picture 4:3")
+    if not record.sheet and not record.sheet_problem:
+        said.append("no match sheet, players are called A and B")
+    return said
+
+
+def _verdict(
+    record: MatchRecord, main_views: int, coverage: float | None
+) -> tuple[str, list[str], list[str]]:
+    """Status, reasons and remedies of a match."""
+    if record.problem:
+        return "not_read", [record.problem], [record.remedy]
+    if not main_views:
+        return "not_read", [NO_COURT], [NO_COURT_REMEDY]
+    if not coverage:
+        return "not_read", [LOST_COURT.format(share=0.0)], [LOST_COURT_REMEDY]
+    reasons, remedies = [], []
+    if record.video.get("truncated"):
+        missing_s = record.video["duration_s"] - record.video["read_s"]
+        reasons.append(f"cut off: the last {missing_s:.0f} s are missing")
+        remedies.append("copy the file again from the camera or the original")
+    if record.sheet_problem:
+        reasons.append(f"read without its sheet: {record.sheet_problem}")
+        remedies.append(record.sheet_remedy)
+    if coverage < LEAST_COVERAGE:
+        reasons.append(LOST_COURT.format(share=coverage))
+        remedies.append(LOST_COURT_REMEDY)
+    return ("partly_read" if reasons else "read"), reasons, remedies
+
+
+def match_row(out: Path, record: MatchRecord) -> dict[str, Any]:
+    """Row of a match for :data:`rallymill.tables.MATCHES`."""
+    store = MatchStore(out, record.match_id)
+    failed = bool(record.problem)
+    views, frames, tracks, shots, points, flags = (
+        ALL[name].empty() if failed else _read(store, name)
+        for name in ("views", "frames", "tracks", "shots", "points", "flags")
+    )
+    main = views.filter(pc.equal(views["label"], "main"))
+    coverage = court_coverage(frames)
+    status, reasons, remedies = _verdict(record, main.num_rows, coverage)
+    sheet = record.sheet
+    duration_s = record.video.get("duration_s")
+    if record.video.get("truncated"):
+        duration_s = record.video["read_s"]
+    return {
+        "match_id": record.match_id,
+        "file": record.file,
+        "content_hash": record.content_hash or None,
+        "status": status,
+        "reason": "; ".join(reasons + (notes(record) if status != "not_read" else [])) or None,
+        "remedy": "; ".join(remedies) or None,
+        "duration_s": duration_s,
+        "in_view_s": None if failed else spans_s(main, "start_s", "end_s"),
+        "in_play_s": None if failed else spans_s(points, "start_s", "end_s"),
+        "coverage": coverage,
+        "ball_coverage": ball_coverage(frames, tracks, points),
+        "n_points": None if failed else points.num_rows,
+        "n_shots": None if failed else shots.num_rows,
+        "n_flags": None if failed else flags.num_rows,
+        "player_near": _name_of(sheet, "near"),
+        "player_far": _name_of(sheet, "far"),
+        "date": sheet.get("date"),
+        "surface": sheet.get("surface"),
+        "event": sheet.get("event"),
+        "software_version": rallymill.__version__,
+        "model": _weights(store) or None,
+    }
+
+
+def _name_of(sheet: Mapping[str, Any], side: str) -> str | None:
+    player = (sheet.get("players") or {}).get(side)
+    return player["name"] if player else None
+
+
+def _weights(store: MatchStore) -> str:
+    """Files of weights that the tables were made with, each with the start of its hash."""
+    used: dict[str, str] = {}
+    for name in ALL:
+        metadata = tableio.read_metadata(store.table_path(name))
+        ingredients = Ingredients.from_json(metadata.get(INGREDIENTS_KEY, ""))
+        if ingredients is not None:
+            used.update(ingredients.models)
+    return ", ".join(f"{name} ({digest[:8]})" for name, digest in sorted(used.items()))
+
+
+def read_matches(out: Path) -> pa.Table:
+    """The table of matches of an output folder, empty if there is none that can be read."""
+    try:
+        return tableio.read(out / MATCHES_NAME, MATCHES)
+    except TableError:
+        return MATCHES.empty()
+
+
+def update_matches(out: Path, rows: list[dict[str, Any]]) -> pa.Table:
+    """Put rows into ``matches.parquet``; rows of other matches stay.
+
+    A match that could not be read goes when its file has been replaced by one with other content.
+    """
+    new_ids = {row["match_id"] for row in rows}
+    files = {row["file"] for row in rows}
+    kept = [
+        row
+        for row in read_matches(out).to_pylist()
+        if row["match_id"] not in new_ids
+        and not (row["status"] == "not_read" and row["file"] in files)
+    ]
+    merged = sorted(kept + rows, key=lambda row: (row["file"], row["match_id"]))
+    table = tableio.from_rows(MATCHES, merged)
+    tableio.write(out / MATCHES_NAME, MATCHES, table)
+    return table

@@ -1,0 +1,103 @@
+"""The process of one match: takes a job on standard input, tells what happens on standard output.
+
+Run as ``python -m rallymill.runner.worker``. The job is one line of JSON, each event another. The
+parent keeps standard input open: when it closes, the parent is gone, and so this process goes too
+rather than write on beside the next run.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import signal
+import sys
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, Any
+
+from rallymill import config as configuration
+from rallymill.errors import RallymillError
+from rallymill.runner.match import Job, MatchRun
+from rallymill.runner.registry import load_stages
+from rallymill.runner.store import LOG_NAME, MatchStore
+
+PARENT_GONE = 3
+LOG_FORMAT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
+
+
+def job_to_json(job: Job, config: configuration.AppConfig, registry: str) -> str:
+    """One line of JSON from which :func:`main` runs the job."""
+    return json.dumps(
+        {
+            "path": str(job.path),
+            "file": job.file,
+            "content_hash": job.content_hash,
+            "match_id": job.match_id,
+            "out": str(job.out),
+            "force": sorted(job.force),
+            "config": config.resolved(),
+            "registry": registry,
+        }
+    )
+
+
+def _job_of(given: Mapping[str, Any]) -> Job:
+    return Job(
+        path=Path(given["path"]),
+        file=given["file"],
+        content_hash=given["content_hash"],
+        match_id=given["match_id"],
+        out=Path(given["out"]),
+        force=frozenset(given["force"]),
+    )
+
+
+def _take_over_output() -> IO[str]:
+    """A private copy of standard output; whatever libraries print goes to standard error."""
+    events = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    sys.stdout.flush()
+    os.dup2(2, 1)
+    return events
+
+
+def _go_with_parent() -> None:
+    sys.stdin.read()
+    os._exit(PARENT_GONE)
+
+
+def main() -> int:
+    """Run one job; 0 if the match came through, 1 if not."""
+    events = _take_over_output()
+    # Ctrl-C reaches the whole group; the parent decides when a worker ends.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    given = json.loads(sys.stdin.readline())
+    threading.Thread(target=_go_with_parent, daemon=True).start()
+    job = _job_of(given)
+    folder = MatchStore(job.out, job.match_id).folder
+    folder.mkdir(parents=True, exist_ok=True)
+    logging.basicConfig(
+        filename=folder / LOG_NAME, level=logging.INFO, format=LOG_FORMAT, encoding="utf-8"
+    )
+    logging.getLogger("rallymill").setLevel(logging.DEBUG)
+    logging.captureWarnings(True)
+
+    def emit(event: Mapping[str, Any]) -> None:
+        events.write(json.dumps(event) + "\n")
+        events.flush()
+
+    try:
+        stages = load_stages(given["registry"])
+        config = configuration.build(given["config"], stages, Path("/"), None)
+    except RallymillError as error:
+        emit({"event": "failed", "stage": "start", "problem": error.problem,
+              "remedy": error.remedy})  # fmt: skip
+        return 1
+    came_through = MatchRun(job, stages, config, emit).run()
+    emit({"event": "end", "ok": came_through})
+    return 0 if came_through else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,175 @@
+"""Small stages for tests of the runner: they compute something, note that they ran, and misbehave.
+
+Every run of a stage is written to the file named in RALLYMILL_TEST_LEDGER: ``<match> <stage>
+start`` and ``... end``, so that a test can count what really ran, across processes.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from rallymill import tableio, video
+from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.tables import DETECTIONS, FLAGS, FRAMES, SHOTS, VIEWS
+
+LEDGER = "RALLYMILL_TEST_LEDGER"
+
+
+def note(match: MatchContext, stage: str, what: str) -> None:
+    if ledger := os.environ.get(LEDGER):
+        with open(ledger, "a", encoding="utf-8") as out:
+            out.write(f"{match.match_id} {stage} {what}\n")
+
+
+class Nested(StageConfig):
+    threshold: float = 0.5
+
+
+class Options(StageConfig):
+    """``trouble`` is none, raise, kill, kill_once or hang; it befalls only ``trouble_for``."""
+
+    confidence: float = 0.25
+    wait_s: float = 0.0
+    trouble: str = "none"
+    trouble_for: str = ""
+    nested: Nested = Nested()
+
+
+class Fake:
+    name = ""
+    version = 1
+    reads: tuple[str, ...] = ()
+    writes = VIEWS
+    needs_video = False
+    config_class = Options
+    uses_sheet = False
+    weights: tuple[str, ...] = ()
+
+    def model_files(self, config: Any) -> tuple[str, ...]:
+        return self.weights
+
+    def run(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
+        note(match, self.name, "start")
+        table = self.compute(match, inputs, config)
+        match.progress(0.5)
+        if config.trouble != "none" and config.trouble_for in match.match_id:
+            self.misbehave(match, config.trouble)
+        time.sleep(config.wait_s)
+        note(match, self.name, "end")
+        return table
+
+    def misbehave(self, match: MatchContext, trouble: str) -> None:
+        assert match.scratch is not None
+        mark = match.scratch / "tried"
+        if trouble == "raise":
+            raise ZeroDivisionError("as the test asks")
+        if trouble == "kill" or (trouble == "kill_once" and not mark.exists()):
+            mark.touch()
+            os.kill(os.getpid(), 9)
+        if trouble == "hang":
+            time.sleep(600)
+
+    def compute(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
+        raise NotImplementedError
+
+
+class Views(Fake):
+    name = "views"
+    needs_video = True
+
+    def compute(self, match, inputs, config):
+        times = [frame.t_s for frame in video.frames(match.video, width_px=40)]
+        row = {
+            "match_id": match.match_id, "view_id": 0, "first_frame": 0,
+            "last_frame": len(times) - 1, "start_s": times[0], "end_s": times[-1],
+            "label": "other" if "blank" in match.match_id else "main", "confidence": 1.0,
+        }  # fmt: skip
+        return tableio.from_rows(VIEWS, [row])
+
+
+class Calibrate(Fake):
+    name = "calibrate"
+    reads = ("views",)
+    writes = FRAMES
+    needs_video = True
+
+    def compute(self, match, inputs, config):
+        rows = []
+        for view in inputs["views"].to_pylist():
+            if view["label"] == "main":
+                for frame in range(view["first_frame"], view["last_frame"] + 1):
+                    lost = "hazy" in match.match_id and frame % 4
+                    rows.append(
+                        {"match_id": match.match_id, "frame": frame, "t_s": frame / 25,
+                         "view_id": 0, "court_status": "lost" if lost else "found"}
+                    )  # fmt: skip
+        return tableio.from_rows(FRAMES, rows)
+
+
+class Detect(Fake):
+    name = "detect"
+    reads = ("views",)
+    writes = DETECTIONS
+    needs_video = True
+    weights = ("fake.onnx",)
+
+    def compute(self, match, inputs, config):
+        rows = [
+            {"match_id": match.match_id, "frame": k, "t_s": k / 25, "label": "ball",
+             "x1_px": k, "y1_px": 0, "x2_px": k + 1, "y2_px": 1, "confidence": (k + 1) / 10}
+            for k in range(10)
+            if (k + 1) / 10 >= config.confidence
+        ]  # fmt: skip
+        return tableio.from_rows(DETECTIONS, rows)
+
+
+class Shots(Fake):
+    name = "shots"
+    reads = ("detections", "frames")
+    writes = SHOTS
+    uses_sheet = True
+
+    def compute(self, match, inputs, config):
+        near = (match.sheet.get("players") or {}).get("near")
+        rows = [
+            {"match_id": match.match_id, "point_id": 0, "shot_id": k, "shot_number": k + 1,
+             "t_contact_s": float(k), "hitter": "near", "stroke": "groundstroke",
+             "wing": "unknown", "player": near["code"] if near else "A",
+             "direction": "unknown", "depth": "unknown", "ended_point": False}
+            for k in range(inputs["detections"].num_rows)
+        ]  # fmt: skip
+        return tableio.from_rows(SHOTS, rows)
+
+
+class Flags(Fake):
+    name = "flags"
+    reads = ("shots",)
+    writes = FLAGS
+
+    def compute(self, match, inputs, config):
+        rows = [
+            {"match_id": match.match_id, "flag_id": 0, "rule": "many", "kind": "note",
+             "severity": config.nested.threshold, "confidence": 1.0, "point_id": 0,
+             "shot_id": 0, "sentence": f"{inputs['shots'].num_rows} shots",
+             "clip_start_s": 0.0, "clip_end_s": 1.0}
+        ]  # fmt: skip
+        return tableio.from_rows(FLAGS, rows)
+
+
+STAGES = (Views(), Calibrate(), Detect(), Shots(), Flags())
+NAMES = tuple(stage.name for stage in STAGES)
+REGISTRY = "fakes:STAGES"
+
+
+def ledger_lines(path: Path) -> list[tuple[str, str, str]]:
+    """Match, stage and what, of all that is noted."""
+    if not path.exists():
+        return []
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return [tuple(line.split()) for line in lines]  # type: ignore[misc]
