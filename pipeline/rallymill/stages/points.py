@@ -1,0 +1,166 @@
+"""Points: one row a rally, with who served, how it ended and who won it.
+
+A faulted first serve is a row of its own (ended_by ``fault``, serve_number 1); the next row of the
+same server from the same half has serve_number 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pyarrow as pa
+
+from rallymill import court, tableio
+from rallymill.stages import points_ending
+from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.points_ending import Ending
+from rallymill.stages.points_score import Score, parse
+from rallymill.stages.shots_people import OTHER, player_of
+from rallymill.stages.shots_rally import Rally, rallies, read_arcs, read_events
+from rallymill.stages.shots_strokes import StrokeConfig
+from rallymill.tables import POINTS
+
+Row = dict[str, Any]
+
+
+class PointsConfig(StageConfig):
+    """Options of the points stage."""
+
+    longest_serve_gap_s: float = 60.0
+    """A second serve follows the first within this; 25 s are allowed between points."""
+    strokes: StrokeConfig = StrokeConfig()
+    least_confidence: float = 0.55
+    """Endings that are less likely than this are ``unknown``."""
+
+
+class PointsStage:
+    """Shots, events and arcs to points."""
+
+    name = "points"
+    version = 1
+    reads = ("shots", "events", "arcs")
+    writes = POINTS
+    needs_video = False
+    config_class = PointsConfig
+
+    def model_files(self, config: PointsConfig) -> tuple[str, ...]:
+        """No weights."""
+        return ()
+
+    def run(
+        self, match: MatchContext, inputs: Mapping[str, pa.Table], config: PointsConfig
+    ) -> pa.Table:
+        """Table with one row for each attempt to play a point."""
+        found = rallies(read_events(inputs["events"]), read_arcs(inputs["arcs"]))
+        shots: dict[int, list[Row]] = {}
+        for row in inputs["shots"].to_pylist():
+            shots.setdefault(row["point_id"], []).append(row)
+        rows: list[Row] = []
+        for rally in found:
+            following = rally.point_id + 1
+            rows.append(_row(
+                rally, shots[rally.point_id], shots.get(following), rows[-1] if rows else None,
+                match, config,
+            ))
+        _add_score(rows, match.sheet)
+        return tableio.from_rows(POINTS, rows)
+
+
+def _serve_of(rally_shots: list[Row]) -> Row | None:
+    first = rally_shots[0]
+    return first if first["stroke"] == "serve" else None
+
+
+def _half(serve: Row | None) -> str | None:
+    if serve is None:
+        return None
+    x = serve["hitter_x_m"] if serve["hitter_x_m"] is not None else serve["contact_x_m"]
+    if x is None:
+        return None
+    return court.serve_side(x, -1.0 if serve["hitter"] == "near" else 1.0)
+
+
+def _row(
+    rally: Rally, shots: list[Row], next_shots: list[Row] | None, before: Row | None,
+    match: MatchContext, config: PointsConfig,
+) -> Row:
+    serve = _serve_of(shots)
+    half = _half(serve)
+    server = _server(rally)
+    start = shots[0]["t_contact_s"]
+    second = (
+        before is not None and before["ended_by"] == "fault" and before["server"] == server
+        and half in (None, before["serve_side"])
+        and start - before["end_s"] <= config.longest_serve_gap_s
+    )
+    serve_number = None if serve is None else 2 if second else 1
+    repeated = _served_again(serve, half, next_shots, start, config)
+    ending = points_ending.of_rally(rally, shots, serve_number, repeated, config.strokes)
+    if ending.confidence < config.least_confidence:
+        ending = Ending("unknown", None, ending.confidence)
+    last = rally.strokes[-1]
+    started = 1.0 if rally.starts_with_serve else 0.7
+    return {
+        "match_id": match.match_id, "point_id": rally.point_id, "start_s": start,
+        "end_s": points_ending.dead_s(last, ending.kind), "server": server,
+        "server_player": player_of(server, start, match.sheet) if server else None,
+        "serve_number": serve_number, "serve_side": half,
+        "n_shots": last.number, "ended_by": ending.kind,
+        "ended_by_confidence": ending.confidence, "won_by": ending.won_by,
+        "won_by_player": (
+            player_of(ending.won_by, start, match.sheet) if ending.won_by else None
+        ),
+        "confidence": started * min(stroke.hit.confidence for stroke in rally.strokes),
+    }
+
+
+def _server(rally: Rally) -> str | None:
+    """Side that served: that of the serve, or the other side of a return whose serve was not seen.
+    """
+    first = rally.strokes[0]
+    if first.number % 2 == 1:
+        return first.hit.side if rally.starts_with_serve else None
+    return OTHER[first.hit.side]
+
+
+def _served_again(
+    serve: Row | None, half: str | None, next_shots: list[Row] | None, start_s: float,
+    config: PointsConfig,
+) -> bool | None:
+    """Whether the next rally is served by the same player from the same half; None if unknown.
+
+    That happens only after a fault or a let (ITF rules 17, 18 and 22).
+    """
+    if serve is None or half is None or next_shots is None:
+        return None
+    following = _serve_of(next_shots)
+    next_half = _half(following)
+    if following is None or next_half is None:
+        return None
+    if following["t_contact_s"] - start_s > config.longest_serve_gap_s:
+        return None
+    return following["hitter"] == serve["hitter"] and next_half == half
+
+
+def _add_score(rows: list[Row], sheet: Mapping[str, Any]) -> None:
+    """Fill in the score from the sheet's start for as long as nothing contradicts it."""
+    start = sheet.get("score")
+    first = sheet.get("first_server")
+    if not start or first not in OTHER:
+        return
+    score: Score | None = parse(str(start), first)
+    for row in rows:
+        if score is None:
+            return
+        wrong_server = row["server"] is not None and row["server"] != score.server
+        wrong_half = row["serve_side"] is not None and row["serve_side"] != score.serve_side
+        if wrong_server or wrong_half:
+            return
+        row["score"] = score.text()
+        if row["ended_by"] in ("fault", "let"):
+            continue
+        score = score.after(row["won_by"]) if row["won_by"] else None
+
+
+STAGE = PointsStage()
