@@ -1,0 +1,220 @@
+"""What a rule is, what it is given and what it finds.
+
+A rule looks at the strokes of a match and yields findings, or says why it could not tell. It is a
+pure function of tables and thresholds: no video, no files, no randomness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib import resources
+from math import erf, sqrt
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from rallymill import court
+from rallymill.tactics_motion import PlayerTrack
+
+LEVELS = ("club", "college", "tour")
+OTHER = {"near": "far", "far": "near"}
+
+
+class Thresholds(BaseModel):
+    """Numbers of a rule at one level of play; each rule adds its own.
+
+    A finding whose confidence is below ``least_confidence`` is not made.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    least_confidence: float = Field(default=0.7, ge=0.0, le=1.0)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A named number that a finding rests on."""
+
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a rule found about one player at one stroke."""
+
+    rule: str
+    kind: str
+    severity: float
+    confidence: float
+    point_id: int
+    shot_id: int
+    side: str
+    player: str
+    evidence: tuple[Evidence, ...]
+    sentence: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class NotMeasurable:
+    """Why a rule could not tell at a stroke."""
+
+    rule: str
+    shot_id: int
+    reason: str
+
+
+Result = Finding | NotMeasurable
+
+
+class Shot:
+    """A row of the shots table by attribute; nulls are None. ``sd`` gives a companion deviation."""
+
+    def __init__(self, row: Mapping[str, Any]) -> None:
+        self._row = row
+
+    def __getattr__(self, name: str) -> Any:
+        try:
+            return self._row[name]
+        except KeyError as error:
+            raise AttributeError(name) from error
+
+    def sd(self, name: str, fallback: float) -> float:
+        """Standard deviation of a column, or a fallback where it was not measured."""
+        value = self._row[f"{name}_sd"]
+        return fallback if value is None else float(value)
+
+    @property
+    def sign(self) -> float:
+        """+1 for the near hitter, -1 for the far one: turns the court so that the hitter is near.
+        """
+        return 1.0 if self._row["hitter"] == "near" else -1.0
+
+    @property
+    def depth_m(self) -> float | None:
+        """Distance of the contact from the net."""
+        y = self._row["contact_y_m"]
+        return None if y is None else abs(float(y))
+
+    def lacks(self, *names: str) -> str | None:
+        """Reason why the shot cannot be judged on some columns, None if all were measured."""
+        missing = [name for name in names if self._row[name] is None]
+        return f"not measured: {', '.join(missing)}" if missing else None
+
+
+@dataclass(frozen=True)
+class Play:
+    """All that rules may look at: shots and points of a match, in order, and the players' tracks.
+    """
+
+    shots: Sequence[Shot]
+    points: Mapping[int, Mapping[str, Any]]
+    tracks: Mapping[str, PlayerTrack] = field(default_factory=dict)
+
+    @staticmethod
+    def of_rows(
+        shots: Iterable[Mapping[str, Any]], points: Iterable[Mapping[str, Any]],
+        tracks: Mapping[str, PlayerTrack] | None = None,
+    ) -> Play:
+        """Play of table rows as dictionaries."""
+        ordered = sorted(shots, key=lambda row: row["shot_id"])
+        return Play(
+            [Shot(row) for row in ordered], {row["point_id"]: row for row in points}, tracks or {}
+        )
+
+    @cached_property
+    def _place(self) -> dict[int, int]:
+        return {shot.shot_id: k for k, shot in enumerate(self.shots)}
+
+    def _neighbour(self, shot: Shot, step: int) -> Shot | None:
+        k = self._place[shot.shot_id] + step
+        if not 0 <= k < len(self.shots):
+            return None
+        found = self.shots[k]
+        same = found.point_id == shot.point_id
+        return found if same and found.shot_number == shot.shot_number + step else None
+
+    def next(self, shot: Shot) -> Shot | None:
+        """Opponent's reply in the same point, None if there is none or it was not seen."""
+        return self._neighbour(shot, 1)
+
+    def previous(self, shot: Shot) -> Shot | None:
+        """Opponent's stroke before, None if there is none or it was not seen."""
+        return self._neighbour(shot, -1)
+
+    def outcome(self, shot: Shot) -> str:
+        """``won``, ``lost`` or ``unknown``: the point, for the hitter of a stroke."""
+        point = self.points.get(shot.point_id)
+        if point is None or point["won_by"] is None:
+            return "unknown"
+        return "won" if point["won_by"] == shot.hitter else "lost"
+
+    def ending(self, shot: Shot) -> str:
+        """How the point of a stroke ended."""
+        point = self.points.get(shot.point_id)
+        return "unknown" if point is None else str(point["ended_by"])
+
+
+RuleFunction = Callable[[Play, Any], Iterable[Result]]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule: its name, family, thresholds by level, and the function that looks.
+
+    Its card is ``rules/cards/<name>.md``.
+    """
+
+    name: str
+    family: str
+    version: int
+    thresholds: Mapping[str, Thresholds]
+    look: RuleFunction
+
+    @property
+    def card(self) -> str:
+        """Text of the rule's card, Markdown."""
+        return (resources.files("rallymill.rules") / "cards" / f"{self.name}.md").read_text("utf-8")
+
+
+def above(value: float, bound: float, deviation: float) -> float:
+    """Probability that a normal quantity measured as ``value`` exceeds a bound."""
+    if deviation <= 0:
+        return 1.0 if value > bound else 0.0
+    return 0.5 * (1 + erf((value - bound) / (deviation * sqrt(2))))
+
+
+def grade(value: float, bound: float, worst: float) -> float:
+    """Severity: 0.3 at the bound, growing evenly to 1 at ``worst``."""
+    share = (value - bound) / (worst - bound)
+    return min(max(0.3 + 0.7 * share, 0.0), 1.0)
+
+
+def finding(
+    rule: str, kind: str, shot: Shot, *, severity: float, confidence: float,
+    evidence: Sequence[Evidence], sentence: str, of_opponent: bool = False,
+    until_s: float | None = None,
+) -> Finding:
+    """Finding about a stroke's hitter, or its opponent; the clip spans it to ``until_s``."""
+    side = OTHER[shot.hitter] if of_opponent else shot.hitter
+    player = shot.opponent if of_opponent else shot.player
+    return Finding(
+        rule, kind, min(max(severity, 0.0), 1.0), min(max(confidence, 0.0), 1.0), shot.point_id,
+        shot.shot_id, side, player or side, tuple(evidence), sentence,
+        max(shot.t_contact_s - CLIP_BEFORE_S, 0.0),
+        (until_s if until_s is not None else shot.t_contact_s + 1.0) + CLIP_AFTER_S,
+    )
+
+
+CLIP_BEFORE_S = 2.0
+CLIP_AFTER_S = 1.5
+
+
+def beyond_baseline_m(depth_m: float) -> float:
+    """Distance behind the baseline of a place at a distance from the net; negative: inside."""
+    return depth_m - court.HALF_LENGTH_M
