@@ -23,7 +23,8 @@ HASHES_NAME = ".hashes.json"
 def recordings(folder: Path) -> list[Path]:
     """Files with the suffix of a video in a folder and below, in order of name.
 
-    Hidden files and folders are passed over. A single file stands for itself.
+    Hidden files and folders are passed over. A link that leads nowhere is given too, so that it
+    is listed as not read. A single file stands for itself.
 
     Raises
     ------
@@ -38,7 +39,7 @@ def recordings(folder: Path) -> list[Path]:
         path
         for path in folder.rglob("*")
         if path.suffix.lower() in VIDEO_SUFFIXES
-        and path.is_file()
+        and (path.is_file() or path.is_symlink())
         and not any(part.startswith(".") for part in path.relative_to(folder).parts)
     ]
     if not found:
