@@ -15,6 +15,7 @@ from typing import Any
 import pyarrow as pa
 
 from rallymill import tableio, video
+from rallymill.errors import InputError
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.tables import DETECTIONS, FLAGS, FRAMES, SHOTS, VIEWS
 
@@ -136,6 +137,8 @@ class Shots(Fake):
     uses_sheet = True
 
     def compute(self, match, inputs, config):
+        if match.sheet.get("score", "") == "99-0, 15-0":
+            raise InputError("the score cannot occur", "correct it")
         near = (match.sheet.get("players") or {}).get("near")
         rows = [
             {"match_id": match.match_id, "point_id": 0, "shot_id": k, "shot_number": k + 1,

@@ -179,6 +179,23 @@ def test_fault_in_a_stage_loses_that_match_only(world):
     assert row_of(result, "a.mp4")["status"] == "read"
 
 
+def test_sheet_that_a_stage_refuses_is_left_out(world):
+    film(world.films / "a.mp4", n=20)
+    sheet = world.films / "a.sheet.yaml"
+    sheet.write_text("surface: hard\nscore: 99-0, 15-0\nplayers: {near: Dov}\n")
+    (row,) = world.run().rows
+    assert row["status"] == "partly_read"
+    assert "read without its sheet: the score cannot occur" in row["reason"]
+    assert row["n_shots"] == 8
+    world.clear()
+    (again,) = world.run().rows
+    assert again == row
+    assert world.ran() == []
+    sheet.write_text("surface: hard\nscore: 3-0, 15-0\nplayers: {near: Dov}\n")
+    (row,) = world.run().rows
+    assert (row["status"], row["player_near"]) == ("read", "Dov")
+
+
 def test_empty_folder_and_missing_folder_say_so(tmp_path):
     with pytest.raises(InputError, match="no such folder"):
         folders.recordings(tmp_path / "gone")

@@ -19,7 +19,7 @@ from typing import IO, Any
 from rallymill.config import AppConfig
 from rallymill.runner.match import Job
 from rallymill.runner.store import LOG_NAME, MatchStore
-from rallymill.runner.worker import job_to_json
+from rallymill.runner.worker import ACKNOWLEDGED, job_to_json
 
 log = logging.getLogger(__name__)
 
@@ -165,6 +165,10 @@ def _follow(
         elif event["event"] == "end" and event["ok"]:
             outcome = Outcome(True)
         listen(event)
+        if event["event"] == ACKNOWLEDGED and process.stdin is not None:
+            with contextlib.suppress(BrokenPipeError):
+                process.stdin.write("\n")
+                process.stdin.flush()
     return outcome or _crashed(process.wait(), stage)
 
 

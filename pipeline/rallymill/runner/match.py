@@ -79,6 +79,9 @@ def open_match(job: Job, store: MatchStore) -> MatchRecord:
         record.sheet = matchsheet.for_video(job.path)
     except InputError as error:
         record.sheet_problem, record.sheet_remedy = error.problem, error.remedy
+    if old is not None and record.sheet and old.sheet_refused == sheet_hash(record.sheet):
+        record.sheet, record.sheet_refused = {}, old.sheet_refused
+        record.sheet_problem, record.sheet_remedy = old.sheet_problem, old.sheet_remedy
     return record
 
 
@@ -132,9 +135,9 @@ class MatchRun:
             self._save(record)
             if not self.dry:
                 write_json(self.store.folder / CONFIG_NAME, self.config.resolved())
-            for stage in self.stages:
-                self.stage_name = stage.name
-                self._stage(stage, record)
+            self._stages(record)
+            self._save(record)
+            self.emit({"event": "tables"})
             self.stage_name = "report"
             self._report(record)
         except RallymillError as error:
@@ -156,6 +159,23 @@ class MatchRun:
             )
         self._save(record)
         return True
+
+    def _stages(self, record: MatchRecord) -> None:
+        """All stages in order; once more without the sheet where one cannot make sense of it."""
+        for stage in self.stages:
+            self.stage_name = stage.name
+            try:
+                self._stage(stage, record)
+            except InputError as error:
+                # A stage that does not see the recording can only mean the sheet.
+                if stage.needs_video or not uses_sheet(stage) or not record.sheet:
+                    raise
+                log.warning("going on without the match sheet: %s", error)
+                record.sheet_refused = sheet_hash(record.sheet)
+                record.sheet_problem, record.sheet_remedy = error.problem, error.remedy
+                record.sheet = {}
+                self._stages(record)
+                return
 
     def _fail(self, record: MatchRecord, problem: str, remedy: str) -> bool:
         log.error("%s (%s)", problem, remedy)

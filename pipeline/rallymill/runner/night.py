@@ -8,7 +8,6 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import nullcontext
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -168,9 +167,15 @@ class Night:
 
     def _run(self, job: Job, handle: int | None) -> MatchRecord:
         store = MatchStore(job.out, job.match_id)
+
+        def tell(event: Mapping[str, Any]) -> None:
+            if event["event"] == "tables" and (record := store.read_record()):
+                # The match page is made from the list of matches too, so that comes first.
+                self._list(match_row(self.out, record))
+            self._tell(job.match_id, event)
+
         empty = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
         if not self.isolated:
-            tell = partial(self._tell, job.match_id)
             MatchRun(job, load_stages(self.registry), self.config, tell).run()
             return store.read_record() or empty
         try:
@@ -178,7 +183,7 @@ class Night:
                 job,
                 self.config,
                 self.registry,
-                partial(self._tell, job.match_id),
+                tell,
                 self._stop,
                 handle,
             )
@@ -200,12 +205,16 @@ class Night:
                    "reason": record.problem or None, "remedy": record.remedy or None}  # fmt: skip
         else:
             row = match_row(self.out, record)
-        with self._guard:
-            self.result.rows.append(row)
-            if not dry:
-                # After every match, so that a killed night leaves a true list of what was read.
-                update_matches(self.out, self.result.rows)
+        self._list(row, dry)
         self._tell(record.match_id, {"event": "row", **row})
+
+    def _list(self, row: dict[str, Any], dry: bool = False) -> None:
+        """Put a row into the result, and into ``matches.parquet`` after every match."""
+        with self._guard:
+            others = [old for old in self.result.rows if old["match_id"] != row["match_id"]]
+            self.result.rows = [*others, row]
+            if not dry:
+                update_matches(self.out, self.result.rows)
 
 
 __all__ = ["Night", "NightResult", "Stopped"]

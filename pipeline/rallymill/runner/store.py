@@ -44,7 +44,8 @@ class MatchRecord:
     """What is kept of a match beside its tables.
 
     ``file`` is relative to the folder given, ``path`` absolute. ``video`` is what a survey of the
-    recording found; ``finished`` maps stages to the seconds that they took; ``problem`` and
+    recording found; ``sheet_refused`` is the hash of a sheet that reads well but that a stage could
+    not make sense of; ``finished`` maps stages to the seconds that they took; ``problem`` and
     ``remedy`` say why the last run did not come through, empty if it did; ``report`` is the hash
     of the tables that the match page was made from.
     """
@@ -57,6 +58,7 @@ class MatchRecord:
     sheet: dict[str, Any] = field(default_factory=dict)
     sheet_problem: str = ""
     sheet_remedy: str = ""
+    sheet_refused: str = ""
     finished: dict[str, float] = field(default_factory=dict)
     failed_stage: str = ""
     problem: str = ""

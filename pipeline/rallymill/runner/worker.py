@@ -1,8 +1,9 @@
 """The process of one match: takes a job on standard input, tells what happens on standard output.
 
 Run as ``python -m rallymill.runner.worker``. The job is one line of JSON, each event another. The
-parent keeps standard input open: when it closes, the parent is gone, and so this process goes too
-rather than write on beside the next run.
+parent answers the event ``tables`` with a line once the match is listed, since the match page is
+made from that list too. It keeps standard input open: when it closes, the parent is gone, and so
+this process goes too rather than write on beside the next run.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ from rallymill.runner.registry import load_stages
 from rallymill.runner.store import LOG_NAME, MatchStore
 
 PARENT_GONE = 3
+ACKNOWLEDGED = "tables"
+"""The event after which the worker waits for a line from the parent, who lists the match."""
+
 LOG_FORMAT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 
 
@@ -62,8 +66,10 @@ def _take_over_output() -> IO[str]:
     return events
 
 
-def _go_with_parent() -> None:
-    sys.stdin.read()
+def _hear_parent(go_on: threading.Event) -> None:
+    """Set ``go_on`` for every line that the parent sends; end with the parent."""
+    for _ in sys.stdin:
+        go_on.set()
     os._exit(PARENT_GONE)
 
 
@@ -73,7 +79,8 @@ def main() -> int:
     # Ctrl-C reaches the whole group; the parent decides when a worker ends.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     given = json.loads(sys.stdin.readline())
-    threading.Thread(target=_go_with_parent, daemon=True).start()
+    go_on = threading.Event()
+    threading.Thread(target=_hear_parent, args=(go_on,), daemon=True).start()
     job = _job_of(given)
     folder = MatchStore(job.out, job.match_id).folder
     folder.mkdir(parents=True, exist_ok=True)
@@ -86,6 +93,9 @@ def main() -> int:
     def emit(event: Mapping[str, Any]) -> None:
         events.write(json.dumps(event) + "\n")
         events.flush()
+        if event["event"] == ACKNOWLEDGED:
+            go_on.wait()
+            go_on.clear()
 
     try:
         stages = load_stages(given["registry"])
