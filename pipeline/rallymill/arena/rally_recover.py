@@ -1,0 +1,151 @@
+"""Where players go when they are not going to the ball."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill import court
+from rallymill.arena.player_motion import BRAKE_MPS2, peak_acceleration, shortest_span_s
+from rallymill.arena.player_profile import PlayerProfile
+from rallymill.arena.rally_ball import Arc
+from rallymill.arena.rally_reach import Chance, Meeting, turn
+from rallymill.arena.rally_record import Competitor, Hit, sign_of
+
+Array = NDArray[np.float64]
+
+RECOVERY_MPS2 = 5.0
+NET_FROM_M = 5.6
+"""Nearer to the net than this a player stays at the net."""
+REPLY_DEPTH_M = 10.0
+"""Depth at which the outermost replies are taken to pass the sidelines."""
+
+
+def home(rng: np.random.Generator, me: PlayerProfile, now: Array, reply_at: Array) -> Array:
+    """Place to recover to (2,), own frame, well or badly chosen.
+
+    ``reply_at`` is where the opponent will strike. Good is the bisector of the replies (Cochet
+    1933; Benguigui 2024) behind the baseline; a poor share leaves the player short of it, a bias
+    beside it, and now and then it is on the wrong side altogether.
+    """
+    deep = -court.HALF_LENGTH_M - me.home_depth_m
+    half = court.HALF_SINGLES_M
+    middle = court.bisector_x_m(
+        float(reply_at[0]),
+        max(float(reply_at[1]), 1.0),
+        (-half, -REPLY_DEPTH_M),
+        (half, -REPLY_DEPTH_M),
+        deep,
+    )
+    share = float(np.clip(rng.normal(me.recovery_share, 0.12), 0.1, 1.05))
+    if rng.uniform() < 0.12 * (1.2 - me.recovery_share):
+        middle = -middle + float(rng.normal(0, 0.8))
+    across = now[0] + share * (middle - now[0]) + me.recovery_bias_m + rng.normal(0, 0.2)
+    back = now[1] + min(1.0, share + 0.2) * (deep - now[1])
+    return np.array([across, back])
+
+
+def net_place(rng: np.random.Generator, me: PlayerProfile, reply_at: Array) -> Array:
+    """Place at the net (2,), own frame: good players close in and shade to the ball's side."""
+    good = rng.uniform() < me.net_skill
+    if good:
+        y = -float(rng.uniform(2.0, 3.4))
+        x = 0.28 * float(reply_at[0]) + float(rng.normal(0, 0.25))
+    else:
+        y = -float(rng.uniform(4.2, 7.2))
+        x = float(rng.choice([0.0, -0.3])) * float(reply_at[0]) + float(rng.normal(0, 0.7))
+    return np.array([x, y])
+
+
+def recover(
+    rng: np.random.Generator,
+    player: Competitor,
+    hit: Hit,
+    reply_s: float,
+    reply_at: Array,
+    plays: bool,
+    after_serve: bool = False,
+) -> None:
+    """Plan the hitter's way from the contact to the opponent's next one."""
+    me, body = player.profile, player.body
+    sign = sign_of(hit.side)
+    follow_through = 0.22 if not after_serve else 0.45
+    start = hit.t_s + follow_through + float(rng.uniform(0.5, 1.3)) * me.recovery_lag_s
+    if not after_serve:
+        body.brake(hit.t_s, BRAKE_MPS2)
+    now = turn(body.at(start)[0], sign)
+    reply = turn(reply_at, sign)
+    if hit.intent.to_net or now[1] > -NET_FROM_M:
+        goal = net_place(rng, me, reply)
+        if now[1] > -3.6 and goal[1] < now[1] - 1.5:
+            goal[1] = now[1] - 0.6
+    else:
+        goal = home(rng, me, now, reply)
+    span = reply_s - 0.06 - start
+    if span < 0.2:
+        return
+    way = goal - now
+    distance = float(np.linalg.norm(way))
+    if distance < 0.1:
+        return
+    v0 = turn(body.at(start)[1], sign)
+    ready = rng.uniform() < 0.25 + 0.7 * me.split_odds[0]
+    whole = shortest_span_s(now, v0, goal, RECOVERY_MPS2, 0.85 * me.top_speed_mps)
+    stop = _stop_within(now, v0, goal, span) if whole > span and ready and plays else None
+    if stop is not None:
+        # Stops on the way in time for the opponent's contact.
+        body.move(start, start + span, turn(stop, sign))
+    else:
+        body.move(start, start + whole, turn(goal, sign))
+
+
+def _stop_within(now: Array, velocity: Array, goal: Array, span_s: float) -> Array | None:
+    """Furthest place (2,) toward a goal at which one can be at rest in time, None if nowhere."""
+    speed = float(np.linalg.norm(velocity))
+    coasting = now + velocity * min(span_s, speed / BRAKE_MPS2) / 2
+    rest = np.zeros(2)
+    for share in np.arange(1.0, -0.05, -0.1):
+        stop = coasting + share * (goal - coasting)
+        if peak_acceleration(now, velocity, stop, rest, span_s) <= RECOVERY_MPS2:
+            return stop
+    return None
+
+
+def run_in_vain(
+    rng: np.random.Generator,
+    player: Competitor,
+    side: str,
+    dead_s: float,
+    chance: Chance,
+    arcs: list[Arc],
+    meeting: Meeting | None,
+    error: str | None,
+) -> None:
+    """Plan what the receiver does about a ball that is not played."""
+    body, sign = player.body, sign_of(side)
+    if error == "error_net":
+        return
+    if meeting is not None:
+        span = max(meeting.t_s - chance.t_s, 0.5)
+        goal = turn(meeting.feet, sign)
+        body.move(chance.t_s, chance.t_s + span, goal, turn(meeting.velocity, sign))
+        return
+    ball = turn(arcs[min(1, len(arcs) - 1)].end()[0:3], sign)[0:2]
+    ball[1] = np.clip(ball[1], -16.0, -1.0)
+    way = ball - chance.place
+    span = max(0.5, min(dead_s - chance.t_s, 1.4))
+    effort = float(rng.uniform(0.5, 0.95)) * player.profile.acceleration_mps2
+    distance = float(np.linalg.norm(way))
+    going = min(distance, effort * span**2 / 4, player.profile.top_speed_mps * span / 2)
+    if distance < 0.3:
+        return
+    speed = float(np.linalg.norm(chance.velocity))
+    coasting = chance.place + chance.velocity * min(span, speed / BRAKE_MPS2) / 2
+    for share in np.arange(1.0, 0.05, -0.1):
+        goal = coasting + share * going * way / distance
+        through = share * going * way / distance / span * 0.8
+        peak = peak_acceleration(chance.place, chance.velocity, goal, through, span)
+        if peak <= player.profile.acceleration_mps2:
+            body.move(chance.t_s, chance.t_s + span, turn(goal, sign), turn(through, sign))
+            return
+    body.brake(chance.t_s)
