@@ -1,0 +1,123 @@
+"""The ball in three dimensions: from ball candidates in the picture to flights between contacts.
+
+Steps, for each view: candidates, undistorted and court-stabilised
+(:mod:`~rallymill.stages.flight.candidates`); the best path through them
+(:mod:`~rallymill.stages.flight.path`); moments at which the ball may have met something
+(:mod:`~rallymill.stages.flight.contacts`); the cheapest reading of the path as free flights that
+follow each other (:mod:`~rallymill.stages.flight.grammar`); the joint fit of each rally
+(:mod:`~rallymill.stages.flight.rallies`, :mod:`rallymill.flightfit.rally`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from pydantic import Field
+
+from rallymill import tableio, tables
+from rallymill.flightfit import rally
+from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.flight import candidates, contacts, grammar, path, rallies, rows
+
+
+class FlightConfig(StageConfig):
+    """Options of the flight stage."""
+
+    min_confidence: float = Field(0.10, description="least confidence of a ball box")
+    per_frame: int = Field(6, description="most ball boxes taken in a frame")
+    point_sd_px: float = Field(1.0, description="standard deviation of a ball's centre, px")
+    streak_sd: float = Field(0.08, description="more of it along fast flights, share of a step")
+    fixed_radius_px: float = Field(3.0, description="a spot this still is no ball in play, px")
+    fixed_least: int = Field(8, description="so many times within 15 s")
+    reach_grid_s: float = Field(0.12, description="step of stroke times near a player, s")
+    dead_gap_s: float = Field(2.5, description="longest loss of the ball within a rally, s")
+    serve_height_m: float = Field(2.65, description="usual height of a serve's contact, m")
+    out_margin_m: float = Field(0.30, description="out by so much and 3 sd: the rally is over, m")
+    gate_px: float = Field(3.0, description="distance within which a box belongs to a flight, px")
+    restitution: float = Field(0.78, description="usual vertical restitution of the ground")
+    speed_ratio: float = Field(0.70, description="usual share of level speed kept in a bounce")
+
+
+class FlightStage:
+    """Free flights of the ball between its contacts."""
+
+    name = "flight"
+    version = 1
+    reads: tuple[str, ...] = ("detections", "frames", "people")
+    writes = tables.ARCS
+    needs_video = False
+    config_class: type[StageConfig] = FlightConfig
+
+    def model_files(self, config: FlightConfig) -> tuple[str, ...]:
+        """No weights."""
+        return ()
+
+    def run(
+        self, match: MatchContext, inputs: Mapping[str, pa.Table], config: FlightConfig
+    ) -> pa.Table:
+        """Arcs of all main-camera views, in time order."""
+        frames = tableio.to_pandas(inputs["frames"])
+        detections = tableio.to_pandas(inputs["detections"])
+        people = tableio.to_pandas(inputs["people"])
+        found: list[rallies.Rally] = []
+        if len(frames) and len(detections):
+            views = list(frames.groupby("view_id", sort=True))
+            for number, (_, group) in enumerate(views):
+                found += solve_view(group, detections, people, config)
+                match.progress((number + 1) / len(views))
+        found.sort(key=lambda item: float(item.fit.time_s[0]))
+        found = rallies.number_rallies(found, config.dead_gap_s)
+        return tableio.from_rows(tables.ARCS, rows.arc_rows(match.match_id, found))
+
+
+def solve_view(
+    frames: pd.DataFrame, detections: pd.DataFrame, people: pd.DataFrame, config: FlightConfig
+) -> list[rallies.Rally]:
+    """Fitted rallies of one view, from the rows of the three tables."""
+    frames = frames.sort_values("frame")
+    view = candidates.picture(frames)
+    if len(view.frame) < 5 or not np.isfinite(view.matrix[:, 0, 0]).any():
+        return []
+    inside = detections["frame"].between(view.frame[0], view.frame[-1])
+    balls = candidates.gather(detections[inside], view, config.min_confidence, config.per_frame)
+    scale = view.width_px / 1280
+    still = candidates.fixed(balls, config.fixed_radius_px * scale, config.fixed_least)
+    balls = balls.take(~still)
+    who = contacts.players(people[people["frame"].between(view.frame[0], view.frame[-1])])
+    chosen, _ = path.best_path(balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(),
+                               scale)
+    options = rallies.FitOptions(
+        config.serve_height_m, config.point_sd_px * scale, config.streak_sd,
+        config.gate_px * scale, config.out_margin_m,
+        rally.BouncePrior(restitution=config.restitution, speed_ratio=config.speed_ratio),
+    )
+    found = []
+    for stretch in _stretches(balls.take(chosen), config.dead_gap_s):
+        sigma = contacts.point_sigma(stretch, view.period_s, options.floor_px, options.streak)
+        moments = contacts.find(stretch, sigma, view, who, config.reach_grid_s)
+        single = grammar.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
+                                 serve_height_m=config.serve_height_m)
+        for reading in grammar.read(single, moments, len(stretch)):
+            if not rallies.is_play(reading):
+                continue
+            item = rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who, options)
+            if item is not None:
+                found.append(item)
+    return found
+
+
+def _stretches(points: candidates.Candidates, gap_s: float) -> Iterator[candidates.Candidates]:
+    """Cut a path where the ball is unseen for long."""
+    if len(points) < 6:
+        return
+    breaks = np.flatnonzero(np.diff(points.t_s) > gap_s) + 1
+    for part in np.split(np.arange(len(points)), breaks):
+        if len(part) >= 6:
+            yield points.take(part)
+
+
+STAGE = FlightStage()

@@ -1,0 +1,216 @@
+"""Moments at which the ball may have met something, and what it can have met there.
+
+Two sources: cuts of the image path (a bounce, a stroke, the net all bend it), and a coarse grid of
+times while the ball is within a player's reach in the picture. The second is needed because a
+stroke at the far end, seen from behind the near one, can leave the path in the picture smooth: the
+reversal is along the line of sight and shows only in how the picture moves afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from rallymill import court
+from rallymill.flightfit import segments
+from rallymill.stages.flight.candidates import Candidates, Picture
+
+Array = NDArray[np.float64]
+
+HIT_NEAR, HIT_FAR, SERVE_NEAR, SERVE_FAR, BOUNCE, NET, LOST, TOSS_NEAR, TOSS_FAR = range(9)
+HITS = (HIT_NEAR, HIT_FAR, SERVE_NEAR, SERVE_FAR)
+NEAR_HITS = (HIT_NEAR, SERVE_NEAR)
+SERVES = (SERVE_NEAR, SERVE_FAR)
+TOSSES = (TOSS_NEAR, TOSS_FAR)
+NEAR_KINDS = (HIT_NEAR, SERVE_NEAR, TOSS_NEAR)
+KIND_NAMES = ("hit", "hit", "hit", "hit", "bounce", "net", "lost", "toss", "toss")
+SIDE_ROLES = ("near", "far")
+FREE = np.inf
+
+
+@dataclass(frozen=True)
+class Player:
+    """A player's feet (N, 2) in metres and boxes (N, 4) in undistorted pixels over time."""
+
+    t_s: Array
+    feet_m: Array
+    box_px: Array
+
+    def at(self, t_s: float, most_s: float = 0.6) -> tuple[Array, Array] | None:
+        """Feet and box at a time, None if no observation is within ``most_s``."""
+        if not len(self.t_s):
+            return None
+        after = int(np.searchsorted(self.t_s, t_s))
+        nearest = min(abs(self.t_s[max(after - 1, 0)] - t_s),
+                      abs(self.t_s[min(after, len(self.t_s) - 1)] - t_s))
+        if nearest > most_s:
+            return None
+        low, high = max(after - 1, 0), min(after, len(self.t_s) - 1)
+        span = self.t_s[high] - self.t_s[low]
+        share = 0.0 if span <= 0 else float(np.clip((t_s - self.t_s[low]) / span, 0, 1))
+        feet = self.feet_m[low] * (1 - share) + self.feet_m[high] * share
+        box = self.box_px[low] * (1 - share) + self.box_px[high] * share
+        return feet, box
+
+
+def players(people: pd.DataFrame) -> dict[str, Player]:
+    """The near and the far player of a data frame with the columns of the ``people`` table."""
+    found = {}
+    for role in SIDE_ROLES:
+        rows = people[people["role"] == role]
+        rows = rows[rows[["x_m", "y_m"]].notna().all(axis=1)].sort_values("t_s")
+        box = rows[["x1_px", "y1_px", "x2_px", "y2_px"]].to_numpy(dtype=float)
+        found[role] = Player(
+            rows["t_s"].to_numpy(dtype=float), rows[["x_m", "y_m"]].to_numpy(dtype=float), box
+        )
+    return found
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """Possible contacts in time order.
+
+    ``index`` is that of the first path point at or after each; ``kinds`` the kinds possible there;
+    ``kink`` tells cuts of the path from grid times; ``image_px`` (K, 2) where the ball is then and
+    ``matrix`` (K, 3, 4) the camera.
+    """
+
+    t_s: Array
+    index: NDArray[np.int64]
+    image_px: Array
+    matrix: Array
+    kink: NDArray[np.bool_]
+    kinds: tuple[tuple[int, ...], ...]
+
+    def __len__(self) -> int:
+        """Number of contacts."""
+        return len(self.t_s)
+
+
+def point_sigma(path: Candidates, period_s: float, floor_px: float, streak: float) -> Array:
+    """Standard deviations (N,) of path points: a floor, and a share of the streak of fast ones."""
+    if len(path) < 2:
+        return np.full(len(path), floor_px)
+    speed = np.linalg.norm(np.diff(path.steady_px, axis=0), axis=1) / np.diff(path.t_s)
+    # The slower neighbour, so that one wild point does not excuse itself.
+    slower = np.minimum(np.append(speed, np.inf), np.insert(speed, 0, np.inf))
+    return np.hypot(floor_px, streak * slower * period_s)
+
+
+def ground_point(matrix: Array, image_px: Array, height_m: float = court.BALL_RADIUS_M) -> Array:
+    """Place (2,) at a height that a camera sees at an image point (2,)."""
+    plane = np.column_stack([
+        matrix[:, 0], matrix[:, 1], matrix[:, 2] * height_m + matrix[:, 3]
+    ])
+    h = np.linalg.solve(plane, np.append(image_px, 1.0))
+    if h[2] <= 0:
+        return np.full(2, np.nan)
+    place: Array = h[:2] / h[2]
+    return place
+
+
+def net_point(matrix: Array, image_px: Array) -> Array:
+    """Place (x, z) in the plane of the net that a camera sees at an image point (2,)."""
+    plane = matrix[:, [0, 2, 3]]
+    h = np.linalg.solve(plane, np.append(image_px, 1.0))
+    if h[2] <= 0:
+        return np.full(2, np.nan)
+    place: Array = h[:2] / h[2]
+    return place
+
+
+def within_reach(box_px: Array, image_px: Array) -> bool:
+    """Whether an image point can be struck by a player with this box: arm and racket added."""
+    height = box_px[3] - box_px[1]
+    across = 0.9 * height
+    return bool(
+        box_px[0] - across <= image_px[0] <= box_px[2] + across
+        and box_px[1] - 0.9 * height <= image_px[1] <= box_px[3] + 0.25 * height
+    )
+
+
+def _kinds(
+    t_s: float, image_px: Array, matrix: Array, kink: bool, who: dict[str, Player]
+) -> tuple[int, ...]:
+    kinds: list[int] = []
+    for role, hit, serve, toss in (
+        ("near", HIT_NEAR, SERVE_NEAR, TOSS_NEAR), ("far", HIT_FAR, SERVE_FAR, TOSS_FAR)
+    ):
+        found = who[role].at(t_s)
+        if found is None:
+            if kink:
+                kinds.append(hit)
+            continue
+        feet, box = found
+        if within_reach(box, image_px):
+            kinds.append(hit)
+            if abs(feet[1]) > court.HALF_LENGTH_M - 1.0:
+                kinds.extend((serve, toss) if kink else (toss,))
+    if kink:
+        x, y = ground_point(matrix, image_px)
+        if np.isfinite(x) and abs(x) < 10.0 and abs(y) < 25.0:
+            kinds.append(BOUNCE)
+        x, z = net_point(matrix, image_px)
+        if np.isfinite(x) and abs(x) < court.DOUBLES_POST_X_M and -0.1 < z < 1.35:
+            kinds.append(NET)
+        kinds.append(LOST)
+    return tuple(kinds)
+
+
+def find(
+    path: Candidates, sigma_px: Array, view: Picture, who: dict[str, Player], grid_s: float
+) -> Contacts:
+    """Possible contacts along a path, its two ends included (as lost, or what fits there)."""
+    starts = segments.cuts(path.t_s, path.steady_px, sigma_px)
+    met_s, met_px = segments.meetings(path.t_s, path.steady_px, starts, view.period_s)
+    half = view.period_s / 2
+    times = np.concatenate([[path.t_s[0] - half], met_s, [path.t_s[-1] + half]])
+    steady = np.concatenate([path.steady_px[:1], met_px, path.steady_px[-1:]])
+    kink = np.ones(len(times), dtype=bool)
+    grid = []
+    for t_s in np.arange(path.t_s[0], path.t_s[-1], grid_s):
+        if np.abs(times - t_s).min() < 0.6 * grid_s:
+            continue
+        place = _steady_at(t_s, path)
+        image, _ = _in_picture(t_s, place, view)
+        for role in SIDE_ROLES:
+            found = who[role].at(t_s, 0.3)
+            if found is not None and within_reach(found[1], image):
+                grid.append((t_s, place))
+                break
+    times = np.concatenate([times, [t_s for t_s, _ in grid]])
+    steady = np.concatenate([steady, *[place[None] for _, place in grid]])
+    kink = np.concatenate([kink, np.zeros(len(grid), dtype=bool)])
+    order = np.argsort(times, kind="stable")
+    kept: list[int] = []
+    images, matrices, kinds = [], [], []
+    for k in order:
+        if kept and times[k] - times[kept[-1]] < 0.2 * view.period_s:
+            continue
+        image, matrix = _in_picture(float(times[k]), steady[k], view)
+        kept.append(int(k))
+        images.append(image)
+        matrices.append(matrix)
+        kinds.append(_kinds(float(times[k]), image, matrix, bool(kink[k]), who))
+    times = times[kept]
+    return Contacts(
+        times, np.searchsorted(path.t_s, times).astype(np.int64), np.array(images),
+        np.array(matrices), kink[kept], tuple(kinds),
+    )
+
+
+def _steady_at(t_s: float, path: Candidates) -> Array:
+    """Stabilised place of the ball, interpolated between path points."""
+    return np.array([np.interp(t_s, path.t_s, path.steady_px[:, axis]) for axis in range(2)])
+
+
+def _in_picture(t_s: float, steady_px: Array, view: Picture) -> tuple[Array, Array]:
+    """Image point of a stabilised one in the frame nearest to a time, and that frame's camera."""
+    ground = view.matrix[:, :, [0, 1, 3]]
+    good = np.flatnonzero(np.isfinite(ground[:, 0, 0]))
+    slot = good[np.argmin(np.abs(view.t_s[good] - t_s))]
+    h = ground[slot] @ np.linalg.solve(ground[good[len(good) // 2]], np.append(steady_px, 1.0))
+    return h[:2] / h[2], view.matrix[slot]
