@@ -147,7 +147,8 @@ class PlayerTrack:
         """
         rows = self.within(start_s, end_s)
         t, z = self.t_s[rows], self.z_m[rows]
-        if len(t) >= 5 and np.isfinite(z).all() and z.max() > 0:
+        # Heights that are nought all along were filled in, not measured.
+        if len(t) >= 5 and np.isfinite(z).all() and np.nanmax(self.z_m) > 0:
             return t, z, 0.01
         feet, head = self.feet_px[rows], self.head_px[rows]
         if len(t) < 5 or not (np.isfinite(feet).all() and np.isfinite(head).all()):

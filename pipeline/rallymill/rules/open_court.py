@@ -22,8 +22,10 @@ from rallymill.rules.base import (
 )
 
 MOVER = tactics.Mover()
-COARSE_M = 1.0
+SPACING_M = 0.6
 """Spacing of the grid on which the open court is counted."""
+CLEARLY_REACHED_S = 0.4
+"""A ball that the opponent reaches with this to spare, and not beside, is of no interest here."""
 
 
 class OpenCourtThresholds(Thresholds):
@@ -63,21 +65,24 @@ def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
             yield NotMeasurable("open_court", shot.shot_id, lack)
             continue
         threat = _threat(shot)
+        spare = float(
+            tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
+        across = abs(shot.bounce_x_m - shot.opponent_x_m)
+        if spare > CLEARLY_REACHED_S and across > bounds.back_to_m + 1.0:
+            continue
         place = tactics.recovery_place_m(*threat.contact_m, shot.opponent_y_m)
         best = tactics.Threat(
             threat.contact_m, threat.ground_speed_mps, (place, shot.opponent_y_m), (0.0, 0.0),
             threat.contact_z_m,
         )
-        extra = tactics.open_court_share(threat, MOVER, COARSE_M) - tactics.open_court_share(
-            best, MOVER, COARSE_M)
-        yield from _judge_court(play, shot, threat, extra, bounds)
+        extra = tactics.open_court_share(threat, MOVER, SPACING_M) - tactics.open_court_share(
+            best, MOVER, SPACING_M)
+        yield from _judge_court(play, shot, spare, extra, bounds)
 
 
 def _judge_court(
-    play: Play, shot: Shot, threat: tactics.Threat, extra: float, bounds: OpenCourtThresholds
+    play: Play, shot: Shot, spare: float, extra: float, bounds: OpenCourtThresholds
 ) -> Iterator[Result]:
-    spare = float(
-        tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
     place_sd = float(np.hypot(shot.sd("opponent_x_m", 0.3), shot.sd("bounce_x_m", 0.2)))
     # A metre of place is worth about a fifth of a second of running.
     out_of_reach = above(-spare, 0.0, float(np.hypot(place_sd / 5, 0.08)))
@@ -149,9 +154,10 @@ def _missed_court(
 
 RULES = (
     Rule("open_court", "open_court", 1, {
-        "club": OpenCourtThresholds(extra_share=0.3, credit_share=0.1, time_s=1.3, back_to_m=1.5),
+        "club": OpenCourtThresholds(extra_share=0.2, credit_share=0.1, time_s=1.3, back_to_m=1.5),
         "college": OpenCourtThresholds(
-            extra_share=0.25, credit_share=0.15, time_s=1.1, back_to_m=1.5),
-        "tour": OpenCourtThresholds(extra_share=0.2, credit_share=0.2, time_s=1.0, back_to_m=1.5),
+            extra_share=0.16, credit_share=0.12, time_s=1.1, back_to_m=1.5),
+        "tour": OpenCourtThresholds(
+            extra_share=0.13, credit_share=0.13, time_s=1.0, back_to_m=1.5),
     }, _open_court),
 )
