@@ -1,1 +1,1 @@
-"""What people look at: match pages, diagrams, clips."""
+"""What people look at: match pages, drawings of points, overlays."""

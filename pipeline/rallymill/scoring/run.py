@@ -114,7 +114,7 @@ MEASURES: tuple[Measure, ...] = (
         _least(0.95),
     ),
     Measure("stroke", partial(strokes.answer, column="stroke"), share, "", _least(0.90)),
-    Measure("wing", partial(strokes.answer, column="wing"), share),
+    Measure("wing, serves aside", partial(strokes.answer, column="wing", serves=False), share),
     Measure("how the point ended", strokes.endings, share, "", _least(0.90)),
     Measure(
         "contact height, median error", partial(strokes.number, column="contact_z_m"), median, "m"

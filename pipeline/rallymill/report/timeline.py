@@ -1,0 +1,81 @@
+"""The recording as one bar: what each span shows, where the points are, where flags were raised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from rallymill.report import words
+from rallymill.report.svg import element
+
+Rows = Sequence[Mapping[str, Any]]
+
+WIDTH = 1000.0
+STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
+GREATEST_TICKS = 10
+
+
+def tick_step_s(duration_s: float) -> int:
+    """Round step between time labels that gives ten of them or fewer."""
+    for step in STEPS_S:
+        if duration_s / step <= GREATEST_TICKS:
+            return step
+    return STEPS_S[-1] * (1 + int(duration_s // (GREATEST_TICKS * STEPS_S[-1])))
+
+
+def draw(views: Rows, points: Rows, flags: Rows, duration_s: float, summary: str) -> Markup:
+    """The bar as SVG; ``summary`` says in words what it shows. Points link to their section."""
+    if duration_s <= 0:
+        return Markup("")
+
+    def at(seconds: float) -> float:
+        return min(max(seconds / duration_s, 0.0), 1.0) * WIDTH
+
+    parts = [
+        element("title", summary, id="timeline-title"),
+        element("pattern", element("rect", width=7.0, height=7.0, class_="hatched") + element(
+            "line", x1=1.0, x2=1.0, y1=0.0, y2=7.0, class_="hatch",
+        ), id="apart", width=7.0, height=7.0, patternUnits="userSpaceOnUse",
+            patternTransform="rotate(45)"),
+        element("rect", x=0.0, y=22.0, width=WIDTH, height=22.0, class_="span none"),
+    ]
+    for view in views:
+        left, right = at(view["start_s"]), at(view["end_s"])
+        tip = f"{words.clock(view['start_s'])}: {words.label(view['label'], words.VIEWS)}"
+        parts.append(element(
+            "rect", element("title", tip), x=left, y=22.0, width=max(right - left, 0.5),
+            height=22.0, class_=f"span {view['label']}",
+        ))
+    for point in points:
+        left, right = at(point["start_s"]), at(point["end_s"])
+        name = f"point {point['point_id'] + 1} at {words.clock(point['start_s'])}"
+        bar = element(
+            "rect", element("title", name), x=left, y=16.0, width=max(right - left, 3.0),
+            height=34.0, rx=2.0, class_="rally",
+        )
+        parts.append(element(
+            "a", bar, href=f"#point-{point['point_id']}", aria_label=name
+        ))
+    for flag in flags:
+        if flag["kind"] == "note":
+            continue
+        x = at((flag["clip_start_s"] + flag["clip_end_s"]) / 2)
+        shape = f"{x - 4:.1f},4 {x + 4:.1f},4 {x:.1f},12"
+        if flag["kind"] == "credit":
+            shape = f"{x:.1f},3 {x + 5:.1f},8 {x:.1f},13 {x - 5:.1f},8"
+        parts.append(element("polygon", points=shape, class_=f"flag {flag['kind']}"))
+    step = tick_step_s(duration_s)
+    for second in range(0, int(duration_s) + 1, step):
+        x = at(second)
+        anchor = "start" if second == 0 else "end" if x > WIDTH - 20 else "middle"
+        parts.append(element("line", x1=x, x2=x, y1=50.0, y2=55.0, class_="tick"))
+        parts.append(element(
+            "text", words.clock(second), x=x, y=69.0, class_="axis", text_anchor=anchor
+        ))
+    return element(
+        "svg", Markup("").join(parts), class_="timeline", role="group",
+        viewBox=f"0 0 {WIDTH:.0f} 74", aria_labelledby="timeline-title",
+        xmlns="http://www.w3.org/2000/svg",
+    )

@@ -1,0 +1,229 @@
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from rallymill.errors import InputError
+from rallymill.report import page, scene
+from rallymill.report.svg import Layout
+from tests.report import by_hand
+
+VOID = {"meta", "img", "br", "link", "input", "hr"}
+
+
+class Reader(HTMLParser):
+    """Reads a page strictly: every element closed in order; keeps attributes and words."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.elements: list[tuple[str, dict[str, str]]] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {key: value or "" for key, value in attrs}))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {key: value or "" for key, value in attrs}))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def _read(path: Path) -> Reader:
+    reader = Reader()
+    reader.feed(path.read_text(encoding="utf-8"))
+    assert reader.open == []
+    return reader
+
+
+@pytest.fixture
+def built(tmp_path: Path) -> Path:
+    by_hand.write(tmp_path)
+    return page.build(tmp_path, by_hand.MATCH)
+
+
+def test_empty_tables_give_a_page_that_says_nothing_was_found(tmp_path: Path) -> None:
+    row = {"status": "not_read", "reason": "no court in sight", "remedy": "film from behind",
+           "player_near": None, "player_far": None, "duration_s": None, "coverage": None}
+    by_hand.write(tmp_path, row, views=[], arcs=[], shots=[], points=[], flags=[], frames=[],
+                  tracks=[])
+    text = _read(page.build(tmp_path, by_hand.MATCH)).text
+    assert "Nothing was found" in text and "No points were found" in text
+    assert "Not read: no court in sight" in text and "What to do: film from behind" in text
+    assert "nan" not in text.lower().split() and "None" not in text
+
+
+def test_missing_tables_are_named(tmp_path: Path) -> None:
+    by_hand.write_match(tmp_path)
+    text = _read(page.build(tmp_path, by_hand.MATCH)).text
+    assert "The rules have not been applied to this match" in text
+    assert "Steps that are missing" in text and "shots (no such table)" in text
+
+
+def test_an_unknown_match_is_an_error_that_lists_the_known(tmp_path: Path) -> None:
+    by_hand.write_match(tmp_path)
+    with pytest.raises(InputError, match="matches there: lantern"):
+        page.build(tmp_path, "other")
+    with pytest.raises(InputError, match="no such table"):
+        page.build(tmp_path / "nowhere", "other")
+
+
+def test_the_page_stands_where_it_should_and_parses(built: Path, tmp_path: Path) -> None:
+    assert built == tmp_path / "matches" / by_hand.MATCH / "page" / "index.html"
+    reader = _read(built)
+    assert "Ilva Marrec against Tamsin Orrow" in reader.text
+    assert "error wide; won by Tamsin Orrow" in reader.text
+
+
+def test_nothing_comes_from_a_network(built: Path) -> None:
+    reader = _read(built)
+    for tag, attributes in reader.elements:
+        for key in ("src", "href", "poster", "srcset", "action", "data", "xlink:href"):
+            address = attributes.get(key, "")
+            assert "//" not in address, (tag, address)
+        assert tag not in ("link", "iframe", "object", "embed", "base")
+    whole = built.read_text(encoding="utf-8")
+    assert "@import" not in whole and not re.search(r"url\(\s*[\"']?(https?:|//)", whole)
+    assert "fetch(" not in whole and "XMLHttpRequest" not in whole
+
+
+def test_links_lead_somewhere_and_identifiers_are_unique(built: Path) -> None:
+    reader = _read(built)
+    names = [attributes["id"] for _, attributes in reader.elements if "id" in attributes]
+    assert len(names) == len(set(names))
+    links = [a["href"] for tag, a in reader.elements if tag == "a" and a["href"].startswith("#")]
+    assert len(links) > 5
+    for link in links:
+        assert link[1:] in names, link
+    for _, attributes in reader.elements:
+        for name in attributes.get("aria-labelledby", "").split():
+            assert name in names
+
+
+def test_names_are_escaped(tmp_path: Path) -> None:
+    bad = '<script>alert("x")</script> & Sons'
+    flag = by_hand.FLAGS[0] | {
+        "sentence": f"{bad} waited.", "rule": "<b>rule</b>",
+        "evidence": [{"name": "<i>gap</i>", "value": 1.0, "unit": "m"}],
+    }
+    by_hand.write(tmp_path, {"player_near": bad, "event": bad, "file": f"{bad}.mp4"}, flags=[flag])
+    path = page.build(tmp_path, by_hand.MATCH)
+    whole = path.read_text(encoding="utf-8")
+    assert "<script>alert" not in whole and "<b>rule" not in whole and "<i>gap" not in whole
+    reader = _read(path)
+    assert sum(tag == "script" for tag, _ in reader.elements) == 1
+    assert f"{bad} against Tamsin Orrow" in reader.text
+    described = [a["aria-label"] for _, a in reader.elements if "aria-label" in a]
+    assert any("<b>rule</b>" in words for words in described)
+
+
+def test_flags_come_first_and_in_order_of_weight(built: Path) -> None:
+    text = _read(built).text
+    heavy, light = text.index("changed direction on the run"), text.index("too far to the left")
+    assert heavy < light < text.index("What was read, and what was not")
+    assert "2 faults, 1 credit and 0 notes in 4 strokes" in text
+    assert "recovery error 1.80 m" in text and "90 % sure" in text
+
+
+def test_drawing_and_table_show_the_same_numbers(built: Path) -> None:
+    reader = _read(built)
+    point = [a for t, a in reader.elements if t == "circle" and a.get("class") == "dot a"]
+    shots = by_hand.table("shots", by_hand.SHOTS).to_pylist()[:3]
+    arcs = by_hand.table("arcs", by_hand.arcs()).to_pylist()
+    flags = by_hand.table("flags", by_hand.FLAGS).to_pylist()
+    slots = {"near": "a", "far": "b", "MAR": "a", "ORR": "b"}
+    layout = Layout(scene.build(shots, flags, arcs, slots, 3.9))
+    drawn = {(float(a["cx"]), float(a["cy"])) for a in point}
+    for shot in (shots[0], shots[2]):
+        y = round(layout.along(shot["contact_y_m"]), 1)
+        assert (round(layout.across(shot["contact_x_m"]), 1), y) in drawn
+        assert (round(layout.up(shot["contact_z_m"]), 1), y) in drawn
+    assert sum("data-contact" in a for _, a in reader.elements) == 3
+    assert sum("data-bounce" in a for _, a in reader.elements) == 3
+    assert sum("data-flag" in a for _, a in reader.elements) == 3
+    assert "180 ± 3" in reader.text and "0.21 ± 0.03" in reader.text and "2.75" in reader.text
+
+
+def test_what_is_unknown_is_called_unknown(built: Path) -> None:
+    whole = built.read_text(encoding="utf-8")
+    assert '<span aria-label="not measured">–</span>' in whole
+    text = _read(built).text
+    assert "return, backhand unknown deep, in or out unknown" in text
+    assert "server not known" not in text and "Speed at contact 2 of 4" in text
+
+
+def test_drawings_are_told_in_words(built: Path) -> None:
+    text = _read(built).text
+    assert "Plan and profile of point 1, 3 strokes" in text
+    assert "Stroke 1: Ilva Marrec, serve, wide, 180 km/h, bounce short, in" in text
+    assert "Stroke 2: Tamsin Orrow, return, backhand, direction unknown" in text
+    reader = _read(built)
+    for tag, attributes in reader.elements:
+        if tag == "svg":
+            assert "aria-labelledby" in attributes or attributes.get("aria-hidden") == "true"
+        if tag == "img":
+            assert attributes["alt"]
+    levels = [int(tag[1]) for tag, _ in reader.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+    assert ("html", {"lang": "en"}) in reader.elements
+
+
+def test_cautions_are_there(built: Path) -> None:
+    text = _read(built).text
+    for words in ("not officiating", "consent", "No medical advice", "coach has the last word"):
+        assert words in text
+
+
+def test_building_twice_gives_the_same_page(built: Path, tmp_path: Path) -> None:
+    before = built.read_bytes()
+    assert page.build(tmp_path, by_hand.MATCH).read_bytes() == before
+    assert not list(built.parent.glob("*.part"))
+
+
+def test_film_links_and_view_pictures(tmp_path: Path) -> None:
+    by_hand.write(tmp_path / "out")
+    film = by_hand.film(tmp_path / "day #1" / "lantern & co.mp4")
+    path = page.build(tmp_path / "out", by_hand.MATCH, film)
+    reader = _read(path)
+    videos = [a for tag, a in reader.elements if tag == "video"]
+    assert len(videos) == 1
+    address = videos[0]["src"]
+    assert address == "../../../../day%20%231/lantern%20%26%20co.mp4"
+    jumps = [a for tag, a in reader.elements if tag == "a" and "data-from" in a]
+    assert jumps and all(a["href"].startswith(f"{address}#t=") for a in jumps)
+    assert any(a["data-from"] == "2.50" and a["data-to"] == "4.00" for a in jumps)
+    images = [a for tag, a in reader.elements if tag == "img"]
+    assert [a["src"] for a in images] == ["views/view-0.jpg"]
+    assert (path.parent / "views" / "view-0.jpg").stat().st_size > 1000
+    # Gone film: the page is made without it, and old pictures go.
+    film.unlink()
+    path = page.build(tmp_path / "out", by_hand.MATCH, film)
+    assert not [tag for tag, _ in _read(path).elements if tag in ("video", "img")]
+    assert not list((path.parent / "views").glob("*.jpg"))
+
+
+def test_film_of_the_run_is_found_by_its_record(tmp_path: Path) -> None:
+    by_hand.write(tmp_path / "out")
+    film = by_hand.film(tmp_path / "a.mp4")
+    record = tmp_path / "out" / "matches" / by_hand.MATCH / "match.json"
+    record.write_text(json.dumps({"path": str(film)}), encoding="utf-8")
+    reader = _read(page.build(tmp_path / "out", by_hand.MATCH))
+    assert [a["src"] for tag, a in reader.elements if tag == "video"] == ["../../../../a.mp4"]
