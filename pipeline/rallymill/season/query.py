@@ -1,0 +1,118 @@
+"""Ask questions of the tables of all matches with SQL, without any way to change a file.
+
+The tables are given to DuckDB in memory as Arrow data sets, under their own names (``shots``,
+``points``, ...). After that the connection may reach no file, load no extension and change no
+setting, and only statements that read are let through. So a question cannot write, whatever it
+says.
+"""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+import pyarrow.dataset as ds
+import pyarrow.parquet as pq
+
+from rallymill import tableio
+from rallymill.errors import InputError, RallymillError, TableError
+from rallymill.tables import ALL, MATCHES, TableSpec
+
+log = logging.getLogger(__name__)
+
+MATCHES_NAME = "matches.parquet"
+MATCHES_FOLDER = "matches"
+READING = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
+
+
+class QueryError(RallymillError):
+    """A question cannot be answered as it is put."""
+
+
+def readable_matches(out: Path) -> pa.Table:
+    """The list of matches of an output folder.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    try:
+        return tableio.read(out / MATCHES_NAME, MATCHES)
+    except TableError as error:
+        raise InputError(f"{out} holds no matches", "run rallymill process first") from error
+
+
+def _files(out: Path, spec: TableSpec, match_ids: list[str]) -> list[str]:
+    """Whole files of a table that follow its schema; others are named in the log and left out."""
+    found = []
+    for match_id in match_ids:
+        path = out / MATCHES_FOLDER / match_id / f"{spec.name}.parquet"
+        if not path.exists():
+            continue
+        try:
+            schema = pq.read_schema(path)
+        except (pa.ArrowInvalid, OSError):
+            log.warning("%s is not a whole table and is left out", path)
+            continue
+        if schema.equals(spec.schema(), check_metadata=False):
+            found.append(str(path))
+        else:
+            log.warning("%s is of another version of the table and is left out", path)
+    return found
+
+
+def connect(out: Path) -> duckdb.DuckDBPyConnection:
+    """Connection that sees every table of every match that was read, and nothing else.
+
+    Raises
+    ------
+    InputError
+        The folder holds no matches.
+    """
+    matches = readable_matches(out)
+    read = [row["match_id"] for row in matches.to_pylist() if row["status"] != "not_read"]
+    connection = duckdb.connect(":memory:")
+    connection.register(MATCHES.name, matches)
+    for spec in ALL.values():
+        if spec is MATCHES:
+            continue
+        files = _files(out, spec, read)
+        if files:
+            connection.register(spec.name, ds.dataset(files, schema=spec.schema()))
+        else:
+            connection.register(spec.name, spec.empty())
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+    return connection
+
+
+def ask(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
+    """Answer to one reading statement.
+
+    Raises
+    ------
+    QueryError
+        The text is not one statement that reads, or DuckDB refuses it.
+    """
+    try:
+        statements = connection.extract_statements(sql)
+    except duckdb.Error as error:
+        raise QueryError(_first_line(error), "correct the SQL") from error
+    if len(statements) != 1:
+        raise QueryError(f"{len(statements)} statements given, one is needed", "ask one at a time")
+    if statements[0].type not in READING:
+        raise QueryError(
+            f"{statements[0].type.name} is not allowed: questions only read", "begin with SELECT"
+        )
+    try:
+        return connection.execute(statements[0]).df()
+    except duckdb.Error as error:
+        raise QueryError(_first_line(error), "see `rallymill query --tables`") from error
+
+
+def _first_line(error: duckdb.Error) -> str:
+    return str(error).strip().splitlines()[0]
