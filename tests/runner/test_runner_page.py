@@ -20,7 +20,7 @@ def pages(world, monkeypatch):
 
     def build(out_dir, match_id):
         listed = pq.read_table(out_dir / MATCHES_NAME).to_pylist()
-        calls.append([row for row in listed if row["match_id"] == match_id][0]["n_shots"])
+        calls.append(next(row for row in listed if row["match_id"] == match_id)["n_shots"])
         if world.root.joinpath("break page").exists():
             raise KeyError("template")
 

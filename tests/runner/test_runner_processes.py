@@ -45,10 +45,10 @@ def test_crash_loses_that_match_only_after_a_second_try(world):
 
 def test_stand_still_is_ended(world):
     film(world.films / "a.mp4", n=20)
-    given = {"detect": {"trouble": "hang"}, "execution": {"stall_minutes": 2.5 / 60}}
+    given = {"detect": {"trouble": "hang"}, "execution": {"stall_minutes": 4 / 60}}
     started = time.monotonic()
     (row,) = world.run(given, isolated=True).rows
-    assert time.monotonic() - started < 20
+    assert time.monotonic() - started < 60
     assert row["status"] == "not_read"
     assert "stage detect made no progress" in row["reason"]
     assert world.ran().count("detect") == 2

@@ -24,6 +24,9 @@ from rallymill.runner.worker import ACKNOWLEDGED, job_to_json
 log = logging.getLogger(__name__)
 
 POLL_S = 0.2
+STARTUP_S = 180.0
+"""Least time that a process gets to load its libraries, which takes long on a busy machine."""
+
 ATTEMPTS = 2
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 MEMORY_REMEDY = "memory may have run out: run again with fewer --workers"
@@ -138,6 +141,7 @@ def _follow(
 
     threading.Thread(target=pump, daemon=True).start()
     last_news = time.monotonic()
+    allowed_s = max(stall_s, STARTUP_S)
     stage = "start"
     outcome: Outcome | None = None
     while True:
@@ -146,18 +150,18 @@ def _follow(
         try:
             line = lines.get(timeout=POLL_S)
         except queue.Empty:
-            if time.monotonic() - last_news > stall_s:
+            if time.monotonic() - last_news > allowed_s:
                 return Outcome(
                     False,
                     stage,
-                    f"stage {stage} made no progress for {stall_s / 60:g} minutes",
+                    f"stage {stage} made no progress for {allowed_s / 60:.3g} minutes",
                     "see the log of the match; execution.stall_minutes sets how long to wait",
                     lost=True,
                 )
             continue
         if line is None:
             break
-        last_news = time.monotonic()
+        last_news, allowed_s = time.monotonic(), stall_s
         event = json.loads(line)
         stage = event.get("stage", stage)
         if event["event"] == "failed":

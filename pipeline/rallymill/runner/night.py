@@ -16,8 +16,9 @@ from rallymill.errors import InputError, RallymillError
 from rallymill.runner.child import Stopped, run_child
 from rallymill.runner.folder import HashBook, known_matches, match_id_for, recordings
 from rallymill.runner.lock import folder_lock
+from rallymill.runner.logs import match_log
 from rallymill.runner.match import Job, MatchRun
-from rallymill.runner.registry import PIPELINE, load_stages
+from rallymill.runner.registry import load_stages, registry_name
 from rallymill.runner.store import MatchRecord, MatchStore
 from rallymill.runner.summary import match_row, update_matches
 
@@ -68,12 +69,12 @@ class Night:
         out: Path,
         config: AppConfig,
         force: Sequence[str] = (),
-        registry: str = PIPELINE,
+        registry: str | None = None,
         listen: Listen = lambda match_id, event: None,
         isolated: bool = True,
     ) -> None:
         self.folder, self.out, self.config = folder, out, config
-        self.force, self.registry = frozenset(force), registry
+        self.force, self.registry = frozenset(force), registry or registry_name()
         self._listen, self.isolated = listen, isolated
         self._guard = threading.Lock()
         self._identify = threading.Lock()
@@ -95,7 +96,8 @@ class Night:
             book = HashBook(self.out)
             names = known_matches(self.out)
             claimed: dict[str, str] = {}
-            workers = 1 if dry else self.config.execution.workers
+            # Without processes of their own, matches would mix their logs and block each other.
+            workers = 1 if dry or not self.isolated else self.config.execution.workers
             pool = ThreadPoolExecutor(workers, thread_name_prefix="match")
             try:
                 futures = [
@@ -176,7 +178,8 @@ class Night:
 
         empty = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
         if not self.isolated:
-            MatchRun(job, load_stages(self.registry), self.config, tell).run()
+            with match_log(store.folder):
+                MatchRun(job, load_stages(self.registry), self.config, tell).run()
             return store.read_record() or empty
         try:
             outcome = run_child(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Sequence
 from typing import Any, cast
 
@@ -22,6 +23,7 @@ STAGE_NAMES = (
     "flags",
 )
 PIPELINE = "rallymill.runner.registry:pipeline"
+STAGES_VARIABLE = "RALLYMILL_STAGES"
 
 SHEET_STAGES = frozenset({"shots", "points"})
 """Stages that know the match sheet; others ask for it with an attribute ``uses_sheet``."""
@@ -48,18 +50,23 @@ def pipeline() -> tuple[Stage, ...]:
     return tuple(stages)
 
 
-def load_stages(where: str = PIPELINE) -> tuple[Stage, ...]:
+def registry_name() -> str:
+    """Where the stages come from: the environment variable RALLYMILL_STAGES, else the ten."""
+    return os.environ.get(STAGES_VARIABLE) or PIPELINE
+
+
+def load_stages(where: str | None = None) -> tuple[Stage, ...]:
     """Stages from ``module:name``, where the name is a sequence of stages or gives one if called.
 
-    The stages are checked: every table that is read must be written by an earlier stage, and no
-    table may be written twice.
+    None means :func:`registry_name`. The stages are checked: every table that is read must be
+    written by an earlier stage, and no table may be written twice.
 
     Raises
     ------
     ConfigError
         The stages do not fit together.
     """
-    module_name, _, attribute = where.partition(":")
+    module_name, _, attribute = (where or registry_name()).partition(":")
     found: Any = getattr(importlib.import_module(module_name), attribute)
     stages = tuple(found() if callable(found) else found)
     check_order(stages)

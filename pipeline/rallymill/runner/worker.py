@@ -20,15 +20,14 @@ from typing import IO, Any
 
 from rallymill import config as configuration
 from rallymill.errors import RallymillError
+from rallymill.runner.logs import match_log
 from rallymill.runner.match import Job, MatchRun
 from rallymill.runner.registry import load_stages
-from rallymill.runner.store import LOG_NAME, MatchStore
+from rallymill.runner.store import MatchStore
 
 PARENT_GONE = 3
 ACKNOWLEDGED = "tables"
 """The event after which the worker waits for a line from the parent, who lists the match."""
-
-LOG_FORMAT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 
 
 def job_to_json(job: Job, config: configuration.AppConfig, registry: str) -> str:
@@ -83,11 +82,6 @@ def main() -> int:
     threading.Thread(target=_hear_parent, args=(go_on,), daemon=True).start()
     job = _job_of(given)
     folder = MatchStore(job.out, job.match_id).folder
-    folder.mkdir(parents=True, exist_ok=True)
-    logging.basicConfig(
-        filename=folder / LOG_NAME, level=logging.INFO, format=LOG_FORMAT, encoding="utf-8"
-    )
-    logging.getLogger("rallymill").setLevel(logging.DEBUG)
     logging.captureWarnings(True)
 
     def emit(event: Mapping[str, Any]) -> None:
@@ -97,14 +91,15 @@ def main() -> int:
             go_on.wait()
             go_on.clear()
 
-    try:
-        stages = load_stages(given["registry"])
-        config = configuration.build(given["config"], stages, Path("/"), None)
-    except RallymillError as error:
-        emit({"event": "failed", "stage": "start", "problem": error.problem,
-              "remedy": error.remedy})  # fmt: skip
-        return 1
-    came_through = MatchRun(job, stages, config, emit).run()
+    with match_log(folder):
+        try:
+            stages = load_stages(given["registry"])
+            config = configuration.build(given["config"], stages, Path("/"), None)
+        except RallymillError as error:
+            emit({"event": "failed", "stage": "start", "problem": error.problem,
+                  "remedy": error.remedy})  # fmt: skip
+            return 1
+        came_through = MatchRun(job, stages, config, emit).run()
     emit({"event": "end", "ok": came_through})
     return 0 if came_through else 1
 
