@@ -1,0 +1,401 @@
+"""Draw a moment of a world as a camera sees it: linear light, and what of it can be seen.
+
+Painter's order: ground and surroundings, shadows, what lies beyond the net from far to near, the
+net, what lies before it. Depth and owner of every pixel are kept for bodies, so that the ball hides
+behind them and visibility is counted in pixels, not guessed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill import court
+from rallymill.arena import body, render_props, shade, shade_body
+from rallymill.arena.body_keys import KEYS, OFF_KEYS
+from rallymill.arena.scene import Venue
+from rallymill.arena.world import World
+from rallymill.camera import Camera
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+BALL_COLOUR = np.array([0.62, 0.78, 0.10])
+VISIBLE_SHARE = 0.4
+BALL_RADIUS_M = court.BALL_RADIUS_M
+SEAT_FEET_M = 1.3
+"""Height of the umpire's feet on the chair's step."""
+
+
+@dataclass(frozen=True)
+class PersonSeen:
+    """A person in the picture.
+
+    ``box_px`` (x1, y1, x2, y2) is the hull of the silhouette's pixels that nothing hides, edges on
+    pixel borders; ``feet_m`` the ground point between the soles, ``feet_px`` its image;
+    ``visible_share`` the share of the silhouette within the frame that is not hidden.
+    """
+
+    index: int
+    role: str
+    box_px: tuple[float, float, float, float]
+    feet_m: tuple[float, float, float]
+    feet_px: tuple[float, float]
+    visible_share: float
+
+
+@dataclass(frozen=True)
+class BallSeen:
+    """A ball in the picture: centre of its streak at mid-exposure and the streak's box."""
+
+    index: int
+    position_m: tuple[float, float, float]
+    velocity_mps: tuple[float, float, float]
+    centre_px: tuple[float, float]
+    box_px: tuple[float, float, float, float]
+    visible_share: float
+    live: bool
+
+    @property
+    def visible(self) -> bool:
+        """Whether enough of the ball is seen to call it visible."""
+        return self.visible_share > VISIBLE_SHARE
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A rendered moment: linear light (H, W, 3) as red, green, blue, and what it shows."""
+
+    light: Image
+    people: tuple[PersonSeen, ...]
+    balls: tuple[BallSeen, ...]
+
+
+def _sample_offsets(samples: int) -> Array:
+    """Places of samples within a pixel, about its centre, shape (samples, 2)."""
+    order = np.arange(samples)
+    stride = {4: 2, 8: 3, 16: 7}.get(samples, 1)
+    rows = (order * stride + samples // 3) % samples
+    return np.stack([(order + 0.5) / samples - 0.5, (rows + 0.5) / samples - 0.5], 1)
+
+
+OFFSETS = {n: _sample_offsets(n) for n in (4, 8, 16)}
+
+
+class Renderer:
+    """Draws pictures of one world at one venue."""
+
+    def __init__(self, venue: Venue, world: World) -> None:
+        self.venue = venue
+        self.world = world
+        self._vector = venue.vector()
+        self._lines = venue.line_rows()
+        self._lights = venue.light_rows()
+        self._textures = venue.textures()
+        self._banners = venue.banners()
+        self._net = venue.net_row()
+        self._ambient = np.asarray(venue.ambient, dtype=float)
+        umpire = self._umpire()
+        self._umpire_index = umpire
+        chair = None if umpire is None else world.person(umpire, 0.0).x_m
+        self._prop_solids = render_props.props(venue, chair)
+        self._looks = [body.look_vector(look) for look in world.looks]
+        self._still: tuple[bytes, Image] | None = None
+
+    def _umpire(self) -> int | None:
+        """Who sits on the chair: somebody whose feet are above the ground at rest."""
+        for index, role in enumerate(self.world.roles):
+            if role == "other" and self.world.person(index, 0.0).z_m > 1.0:
+                return index
+        return None
+
+    def _background(self, camera: Camera, vector: Array, t_s: float) -> Image:
+        """Picture of what stands still; kept while the camera and the crowd keep still."""
+        key = vector.tobytes()
+        if self._still is not None and self._still[0] == key and self.venue.slope == 0.0:
+            return self._still[1].copy()
+        image = np.empty((camera.height_px, camera.width_px, 3), dtype=np.float32)
+        shade.background(
+            vector, self._vector, self._lines, self._lights, *self._textures, *self._banners,
+            t_s, image,
+        )
+        if self.venue.slope == 0.0:
+            self._still = (key, image.copy())
+        return image
+
+    def _moments(self, index: int, t_s: float, shutter_s: float) -> tuple[list[Array], Array]:
+        """State vectors of a person during the shutter and the state in its middle."""
+        middle = body.state_vector(self.world.person(index, t_s))
+        if index == self._umpire_index:
+            middle[2], middle[6] = SEAT_FEET_M, body.SIT
+            return [middle], middle
+        fast = np.hypot(middle[3], middle[4]) * shutter_s > 0.01
+        swings = body.SERVE <= middle[6] <= body.OVERHEAD
+        if not (fast or swings):
+            return [middle], middle
+        offsets = (-0.375, -0.125, 0.125, 0.375)
+        states = [
+            body.state_vector(self.world.person(index, t_s + shutter_s * o)) for o in offsets
+        ]
+        return states, middle
+
+    def picture(self, camera: Camera, t_s: float, shutter_s: float) -> Picture:
+        """Picture with the shutter open for ``shutter_s`` about ``t_s``."""
+        vector = shade.camera_vector(camera)
+        image = self._background(camera, vector, t_s)
+        height, width = image.shape[:2]
+        people = []
+        n_people = len(self.world.looks)
+        for index in range(n_people):
+            states, middle = self._moments(index, t_s, shutter_s)
+            solids = np.zeros((len(states), body.MAX_SOLIDS, body.SOLID_SIZE))
+            counts = np.zeros(len(states), dtype=np.int64)
+            joints = np.zeros((4, 3))
+            for m, state in enumerate(states):
+                counts[m] = body.pose(
+                    state, self._looks[index], KEYS, OFF_KEYS, solids[m], joints
+                )
+            body.pose(
+                middle, self._looks[index], KEYS, OFF_KEYS,
+                np.zeros((body.MAX_SOLIDS, body.SOLID_SIZE)), joints,
+            )
+            box = shade_body.body_box(vector, solids, counts, width, height)
+            people.append((index, middle, solids, counts, joints, box))
+        balls = self._ball_paths(t_s, shutter_s, vector)
+        self._shadows(vector, image, people, balls)
+        depth = np.full((height, width), 1e9, dtype=np.float32)
+        owner = np.zeros((height, width), dtype=np.uint8)
+        silhouettes = np.zeros(n_people, dtype=np.int64)
+        beyond = 1.0 if camera.centre_m[1] < 0 else -1.0
+        order = sorted(
+            [(float(camera.depth_m(row[1][:3])), 0, i) for i, row in enumerate(people)]
+            + [
+                (float(camera.depth_m(solids[0, 1:4])), 1, i)
+                for i, solids in enumerate(self._prop_solids)
+            ],
+            reverse=True,
+        )
+        net_alpha = np.zeros((height, width), dtype=np.float32)
+        near_cover = np.ones((height, width), dtype=np.float32)
+
+        def draw(kind: int, i: int) -> None:
+            if kind == 0:
+                index, middle, solids, counts, _, box = people[i]
+                if box[2] > box[0]:
+                    silhouettes[index] = self._draw_person(
+                        vector, middle, solids, counts, box, image, depth, owner, index + 1
+                    )
+            else:
+                solids = self._prop_solids[i][None]
+                counts = np.array([solids.shape[1]])
+                box = shade_body.body_box(vector, solids, counts, width, height)
+                if box[2] > box[0]:
+                    shade_body.draw_body(
+                        vector, solids, counts, OFFSETS[4], self._ambient, self._lights,
+                        self._sun(float(solids[0, 0, 1]), float(solids[0, 0, 2])), box, image,
+                        depth, owner, 255, 1.0,
+                    )
+
+        def place(kind: int, i: int) -> float:
+            if kind == 0:
+                return float(people[i][1][1])
+            return float(self._prop_solids[i][0, 2])
+
+        far = [(k, i) for _, k, i in order if place(k, i) * beyond > 0]
+        near = [(k, i) for _, k, i in order if place(k, i) * beyond <= 0]
+        for kind, i in far:
+            draw(kind, i)
+        sums = np.zeros((len(balls), 2))
+        for b, (_, points, _) in enumerate(balls):
+            sums[b] = shade_body.draw_ball(
+                vector, points, BALL_RADIUS_M, BALL_COLOUR * self._ball_light(points), depth,
+                beyond, image, near_cover,
+            )
+        self._draw_net(vector, image, net_alpha, width, height)
+        far_owner = owner.copy()
+        for kind, i in near:
+            draw(kind, i)
+        for b, (_, points, _) in enumerate(balls):
+            if sums[b, 1] > 0.0:
+                # What was drawn beyond the net is thinned by the net and by bodies before it.
+                sums[b, 1] *= self._see_through(
+                    vector, points, beyond, net_alpha, owner, far_owner, depth
+                )
+            whole, shown = shade_body.draw_ball(
+                vector, points, BALL_RADIUS_M, BALL_COLOUR * self._ball_light(points), depth,
+                -beyond, image, near_cover,
+            )
+            sums[b, 0] = whole
+            sums[b, 1] += shown
+        seen = tuple(
+            self._person_seen(camera, row, owner, int(silhouettes[row[0]])) for row in people
+            if silhouettes[row[0]] > 0
+        )
+        balls_seen = tuple(
+            self._ball_seen(camera, index, state, points, sums[b])
+            for b, (index, points, state) in enumerate(balls)
+        )
+        return Picture(image, seen, tuple(ball for ball in balls_seen if ball is not None))
+
+    def _draw_person(self, vector, middle, solids, counts, box, image, depth, owner, number):  # type: ignore[no-untyped-def]
+        tall = box[3] - box[1]
+        samples = 16 if tall < 70 else (8 if tall < 200 else 4)
+        return shade_body.draw_body(
+            vector, solids, counts, OFFSETS[samples], self._ambient, self._lights,
+            self._sun(middle[0], middle[1]), box, image, depth, owner, number, 1.0,
+        )
+
+    def _sun(self, x_m: float, y_m: float) -> float:
+        return float(shade_body.sun_at(self._vector, x_m, y_m))
+
+    def _ball_light(self, points: Array) -> Array:
+        """Brightness of a ball's side as it is seen, in red, green, blue."""
+        total = self._ambient * 0.8
+        sun = self._sun(points[0, 0], points[0, 1])
+        for row in self._lights:
+            total = total + row[3:6] * (0.55 * sun)
+        return np.asarray(total)
+
+    def _ball_paths(self, t_s: float, shutter_s: float, vector: Array):  # type: ignore[no-untyped-def]
+        """Balls that exist: number, places during the shutter (N, 3), state in the middle."""
+        found = []
+        for index in range(self.world.balls):
+            state = self.world.ball(index, t_s)
+            if state is None:
+                continue
+            speed = float(np.linalg.norm(state.velocity_mps))
+            distance = float(np.linalg.norm(state.position_m - vector[4:7]))
+            streak = speed * shutter_s * vector[0] / max(distance, 1.0)
+            n = int(min(max(np.ceil(streak * 3), 1), 60))
+            offsets = (np.arange(n) + 0.5) / n - 0.5
+            points = []
+            for offset in offsets:
+                moment = self.world.ball(index, t_s + shutter_s * offset) if n > 1 else state
+                if moment is not None:
+                    points.append(moment.position_m)
+            if points:
+                found.append((index, np.array(points, dtype=float), state))
+        return found
+
+    def _shadows(self, vector, image, people, balls) -> None:  # type: ignore[no-untyped-def]
+        total = self._ambient.copy()
+        for row in self._lights:
+            total += row[3:6] * max(row[2], 0.0)
+        shade_map = np.zeros(image.shape[:2], dtype=np.float32)
+        for number, row in enumerate(self._lights):
+            penumbra = self.venue.lights[number].penumbra_m
+            if penumbra > 0.3:
+                continue
+            ratio = row[3:6] * max(row[2], 0.0) / total
+            shade_map[:] = 0
+            for _, middle, solids, counts, _, _ in people:
+                if self._sun(middle[0], middle[1]) < 0.5:
+                    continue
+                m = len(counts) // 2
+                shade_body.ground_shadow(vector, solids[m], counts[m], row, penumbra, shade_map)
+            for solids in self._prop_solids:
+                if self._sun(solids[0, 1], solids[0, 2]) >= 0.5:
+                    shade_body.ground_shadow(
+                        vector, solids, len(solids), row, penumbra, shade_map
+                    )
+            shade_body.darken(image, shade_map, ratio)
+            for _, points, _ in balls:
+                if self._sun(points[0, 0], points[0, 1]) >= 0.5:
+                    shade_body.ball_shadow(vector, points, BALL_RADIUS_M, row, ratio, image)
+        diffuse = float(np.mean(self._ambient / total))
+        for _, middle, _, _, joints, _ in people:
+            for i in range(2):
+                shade_body.blob(
+                    vector, self._vector, joints[i, 0], joints[i, 1], 0.32,
+                    0.45 * diffuse / (1 + 3 * joints[i, 2]), image,
+                )
+            shade_body.blob(
+                vector, self._vector, middle[0], middle[1], 0.85, 0.3 * diffuse, image
+            )
+        for _, points, _ in balls:
+            height = max(points[len(points) // 2, 2], 0.0)
+            if height < 0.5:
+                p = points[len(points) // 2]
+                shade_body.blob(
+                    vector, self._vector, p[0], p[1], 0.05 + 0.2 * height,
+                    0.5 * diffuse / (1 + 12 * height), image,
+                )
+
+    def _draw_net(self, vector, image, alpha, width, height) -> None:  # type: ignore[no-untyped-def]
+        corners = []
+        for x in (-self._net[0], 0.0, self._net[0]):
+            for z in (0.0, self._net[2]):
+                corners.append(shade.to_image(vector, x, 0.0, z))
+        points = np.array([c for c in corners if c[2] > 0.2])
+        if len(points) < len(corners):
+            x0, x1, y0, y1 = 0, width, 0, height
+        else:
+            x0 = int(np.clip(points[:, 0].min() - 3, 0, width))
+            x1 = int(np.clip(points[:, 0].max() + 4, 0, width))
+            y0 = int(np.clip(points[:, 1].min() - 3, 0, height))
+            y1 = int(np.clip(points[:, 1].max() + 4, 0, height))
+        light = self._ambient * 0.85
+        facing = -1.0 if vector[5] < 0 else 1.0
+        for row in self._lights:
+            light = light + row[3:6] * max(facing * row[1] * 0.7 + 0.3 * row[2], 0.05)
+        shade.net_layer(vector, self._net, light, image, alpha, x0, y0, x1, y1)
+
+    def _see_through(self, vector, points, side, net_alpha, owner, far_owner, depth) -> float:  # type: ignore[no-untyped-def]
+        """Share of a ball beyond the net that net and nearer bodies let through."""
+        height, width = net_alpha.shape
+        total, through = 0.0, 0.0
+        for p in points:
+            if side * p[1] < 0:
+                continue
+            u, v, d = shade.to_image(vector, p[0], p[1], p[2])
+            r = vector[0] * BALL_RADIUS_M / d
+            for dv in (-0.6, 0.0, 0.6):
+                for du in (-0.6, 0.0, 0.6):
+                    i, j = round(v + dv * r), round(u + du * r)
+                    if not (0 <= i < height and 0 <= j < width):
+                        continue
+                    total += 1
+                    hidden = owner[i, j] != far_owner[i, j] and depth[i, j] < d
+                    through += 0.0 if hidden else 1.0 - float(net_alpha[i, j])
+        return through / total if total else 0.0
+
+    def _person_seen(self, camera: Camera, row, owner, silhouette: int) -> PersonSeen:  # type: ignore[no-untyped-def]
+        index, middle, _, _, _joints, box = row
+        x0, y0, x1, y1, count = shade_body.owned_box(owner, index + 1, box)
+        # The ground point under the middle of the body, between the feet.
+        feet = (float(middle[0]), float(middle[1]), float(middle[2]))
+        pixel = camera.project(np.array([feet[0], feet[1], 0.0]))
+        role = self.world.roles[index]
+        return PersonSeen(
+            index, role, (x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5), feet,
+            (float(pixel[0]), float(pixel[1])), count / max(silhouette, 1),
+        )
+
+    def _ball_seen(self, camera: Camera, index: int, state, points, sums) -> BallSeen | None:  # type: ignore[no-untyped-def]
+        pixels = camera.project(points)
+        centre = camera.project(np.asarray(state.position_m))
+        if not np.isfinite(pixels).all() or not np.isfinite(centre).all():
+            return None
+        radius = camera.focal_px * BALL_RADIUS_M / float(camera.depth_m(state.position_m))
+        low = pixels.min(0) - radius
+        high = pixels.max(0) + radius
+        share = float(sums[1] / max(sums[0], 1e-9))
+        position = tuple(float(c) for c in state.position_m)
+        velocity = tuple(float(c) for c in state.velocity_mps)
+        return BallSeen(
+            index, position, velocity, (float(centre[0]), float(centre[1])),  # type: ignore[arg-type]
+            (float(low[0]), float(low[1]), float(high[0]), float(high[1])), min(share, 1.0),
+            bool(state.live),
+        )
+
+
+def scaled(camera: Camera, factor: float) -> Camera:
+    """The same view with ``factor`` times as many pixels across and down."""
+    cx, cy = camera.principal_px
+    return replace(
+        camera, focal_px=camera.focal_px * factor, width_px=round(camera.width_px * factor),
+        height_px=round(camera.height_px * factor),
+        principal_px=((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
+    )

@@ -1,0 +1,483 @@
+"""Cast rays at the solids of bodies, their shadows and the ball. Compiled by numba.
+
+A solid is drawn over its own box only, into a small buffer of several samples a pixel; each sample
+has its own place in the pixel and its own moment of the shutter, so edges are smooth and limbs
+blur. A tapered capsule is met at the point of its axis nearest to the ray, which is exact for
+cylinders and spheres and close for slender cones.
+"""
+
+from __future__ import annotations
+
+from math import ceil, floor, sqrt
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from rallymill.arena.shade import edge_light, hash01, ray, to_image
+
+Array = NDArray[np.float64]
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _nearest(ox, oy, oz, dx, dy, dz, s):  # type: ignore[no-untyped-def]
+    """Squared distance of a ray and a capsule's axis, radius there, ray and axis parameters."""
+    ax = s[5] - s[1]
+    ay = s[6] - s[2]
+    az = s[7] - s[3]
+    wx = ox - s[1]
+    wy = oy - s[2]
+    wz = oz - s[3]
+    a = dx * dx + dy * dy + dz * dz
+    b = dx * ax + dy * ay + dz * az
+    c = ax * ax + ay * ay + az * az
+    d = dx * wx + dy * wy + dz * wz
+    e = ax * wx + ay * wy + az * wz
+    det = a * c - b * b
+    k = 0.0
+    if det > 1e-12 * a * max(c, 1e-9):
+        k = (a * e - b * d) / det
+    if k < 0.0:
+        k = 0.0
+    elif k > 1.0:
+        k = 1.0
+    t = (b * k - d) / a
+    px = wx + dx * t - ax * k
+    py = wy + dy * t - ay * k
+    pz = wz + dz * t - az * k
+    return px * px + py * py + pz * pz, s[4] + (s[8] - s[4]) * k, t, k, a
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _box(cam, s, width, height):  # type: ignore[no-untyped-def]
+    """Box (x0, y0, x1, y1) of a solid in the picture, x1 and y1 left out; empty if behind."""
+    u0, v0, d0 = to_image(cam, s[1], s[2], s[3])
+    u1, v1, d1 = to_image(cam, s[5], s[6], s[7])
+    if d0 < 0.2 or d1 < 0.2:
+        return 0, 0, 0, 0
+    r0 = 1.15 * cam[0] * s[4] / max(d0 - s[4], 0.2) + 1.5
+    r1 = 1.15 * cam[0] * s[8] / max(d1 - s[8], 0.2) + 1.5
+    x0 = max(floor(min(u0 - r0, u1 - r1)), 0)
+    x1 = min(ceil(max(u0 + r0, u1 + r1)) + 1, width)
+    y0 = max(floor(min(v0 - r0, v1 - r1)), 0)
+    y1 = min(ceil(max(v0 + r0, v1 + r1)) + 1, height)
+    return x0, y0, x1, y1
+
+
+@njit(cache=True)
+def body_box(cam, solids, counts, width, height):  # type: ignore[no-untyped-def]
+    """Box around all solids (T, N, SOLID_SIZE) at all moments; all zero where out of view."""
+    bx0, by0, bx1, by1 = width, height, 0, 0
+    for m in range(solids.shape[0]):
+        for n in range(counts[m]):
+            x0, y0, x1, y1 = _box(cam, solids[m, n], width, height)
+            if x1 > x0 and y1 > y0:
+                bx0 = min(bx0, x0)
+                by0 = min(by0, y0)
+                bx1 = max(bx1, x1)
+                by1 = max(by1, y1)
+    if bx1 <= bx0 or by1 <= by0:
+        return 0, 0, 0, 0
+    return bx0, by0, bx1, by1
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def draw_body(  # type: ignore[no-untyped-def]
+    cam, solids, counts, offsets, ambient, lights, sun, box, image, depth, owner, number, strength
+):
+    """Draw one body; returns pixels of its silhouette (without racket) as a number of samples.
+
+    ``offsets`` (S, 2) are the samples' places; sample k shows moment k mod T. ``depth`` (H, W)
+    takes the nearest depth, ``owner`` (H, W) the body's ``number`` where it covers a third of the
+    pixel or more. ``strength`` lights the body up or down.
+    """
+    bx0, by0, bx1, by1 = box
+    w = bx1 - bx0
+    h = by1 - by0
+    samples = offsets.shape[0]
+    moments = solids.shape[0]
+    zbuf = np.full((h, w, samples), 1e9, dtype=np.float32)
+    colour = np.zeros((h, w, samples, 3), dtype=np.float32)
+    part = np.zeros((h, w, samples), dtype=np.uint8)
+    height, width = depth.shape
+    for m in range(moments):
+        for n in range(counts[m]):
+            s = solids[m, n]
+            x0, y0, x1, y1 = _box(cam, s, width, height)
+            kind = s[0]
+            for v in range(y0, y1):
+                for u in range(x0, x1):
+                    for k in range(m, samples, moments):
+                        dx, dy, dz = ray(cam, u + offsets[k, 0], v + offsets[k, 1])
+                        nx = 0.0
+                        ny = 0.0
+                        nz = 1.0
+                        t = 0.0
+                        if kind == 0.0:
+                            d2, r, t, _, a = _nearest(cam[4], cam[5], cam[6], dx, dy, dz, s)
+                            chance = s[13]
+                            # Too thin to be met by samples: widen it and thin it out.
+                            least = 0.45 * t / cam[0]
+                            if r < least:
+                                chance *= r / least
+                                r = least
+                            if d2 >= r * r:
+                                continue
+                            if chance < 1.0 and hash01(u, v, k + 7 * m) > chance:
+                                continue
+                            t -= sqrt((r * r - d2) / a)
+                            px = cam[4] + dx * t - s[1]
+                            py = cam[5] + dy * t - s[2]
+                            pz = cam[6] + dz * t - s[3]
+                            ax = s[5] - s[1]
+                            ay = s[6] - s[2]
+                            az = s[7] - s[3]
+                            c = ax * ax + ay * ay + az * az
+                            q = 0.0
+                            if c > 1e-9:
+                                q = min(max((px * ax + py * ay + pz * az) / c, 0.0), 1.0)
+                            nx = px - ax * q
+                            ny = py - ay * q
+                            nz = pz - az * q
+                        elif kind == 1.0:
+                            wx = cam[4] - s[1]
+                            wy = cam[5] - s[2]
+                            wz = cam[6] - s[3]
+                            o0 = s[14] * wx + s[15] * wy + s[16] * wz
+                            o1 = s[17] * wx + s[18] * wy + s[19] * wz
+                            o2 = s[20] * wx + s[21] * wy + s[22] * wz
+                            d0 = s[14] * dx + s[15] * dy + s[16] * dz
+                            d1 = s[17] * dx + s[18] * dy + s[19] * dz
+                            e2 = s[20] * dx + s[21] * dy + s[22] * dz
+                            aa = d0 * d0 + d1 * d1 + e2 * e2
+                            bb = o0 * d0 + o1 * d1 + o2 * e2
+                            cc = o0 * o0 + o1 * o1 + o2 * o2 - 1.0
+                            disc = bb * bb - aa * cc
+                            if disc <= 0.0:
+                                continue
+                            t = (-bb - sqrt(disc)) / aa
+                            q0 = o0 + d0 * t
+                            q1 = o1 + d1 * t
+                            q2 = o2 + e2 * t
+                            nx = s[14] * q0 + s[17] * q1 + s[20] * q2
+                            ny = s[15] * q0 + s[18] * q1 + s[21] * q2
+                            nz = s[16] * q0 + s[19] * q1 + s[22] * q2
+                        else:
+                            facing = s[20] * dx + s[21] * dy + s[22] * dz
+                            if abs(facing) < 1e-6:
+                                continue
+                            wx = s[1] - cam[4]
+                            wy = s[2] - cam[5]
+                            wz = s[3] - cam[6]
+                            t = (s[20] * wx + s[21] * wy + s[22] * wz) / facing
+                            px = dx * t - wx
+                            py = dy * t - wy
+                            pz = dz * t - wz
+                            q0 = s[14] * px + s[15] * py + s[16] * pz
+                            q1 = s[17] * px + s[18] * py + s[19] * pz
+                            if q0 * q0 + q1 * q1 > 1.0:
+                                continue
+                            if hash01(u, v, k + 31) > s[13]:
+                                continue
+                        i = v - by0
+                        j = u - bx0
+                        if i < 0 or j < 0 or i >= h or j >= w:
+                            continue
+                        if t >= zbuf[i, j, k] or t < 0.1:
+                            continue
+                        length = sqrt(nx * nx + ny * ny + nz * nz)
+                        nx /= max(length, 1e-9)
+                        ny /= max(length, 1e-9)
+                        nz /= max(length, 1e-9)
+                        # Sky from above, a little from the ground, lights with soft shoulders.
+                        lr = ambient[0] * (0.66 + 0.34 * nz)
+                        lg = ambient[1] * (0.66 + 0.34 * nz)
+                        lb = ambient[2] * (0.66 + 0.34 * nz)
+                        for q in range(lights.shape[0]):
+                            dot = nx * lights[q, 0] + ny * lights[q, 1] + nz * lights[q, 2]
+                            if dot > 0.0:
+                                dot *= sun
+                                lr += lights[q, 3] * dot
+                                lg += lights[q, 4] * dot
+                                lb += lights[q, 5] * dot
+                        zbuf[i, j, k] = t
+                        colour[i, j, k, 0] = s[9] * lr * strength
+                        colour[i, j, k, 1] = s[10] * lg * strength
+                        colour[i, j, k, 2] = s[11] * lb * strength
+                        part[i, j, k] = 1 if s[12] == 0.0 else 2
+    silhouette = 0
+    for i in range(h):
+        for j in range(w):
+            count = 0
+            body = 0
+            r = 0.0
+            g = 0.0
+            b = 0.0
+            near = 1e9
+            for k in range(samples):
+                if part[i, j, k] > 0:
+                    count += 1
+                    r += colour[i, j, k, 0]
+                    g += colour[i, j, k, 1]
+                    b += colour[i, j, k, 2]
+                    if part[i, j, k] == 1:
+                        body += 1
+                        near = min(near, zbuf[i, j, k])
+            if count == 0:
+                continue
+            rest = 1.0 - count / samples
+            v = i + by0
+            u = j + bx0
+            image[v, u, 0] = image[v, u, 0] * rest + r / samples
+            image[v, u, 1] = image[v, u, 1] * rest + g / samples
+            image[v, u, 2] = image[v, u, 2] * rest + b / samples
+            if 3 * body >= samples:
+                silhouette += 1
+                owner[v, u] = number
+                depth[v, u] = near
+    return silhouette
+
+
+@njit(cache=True)
+def owned_box(owner, number, box):  # type: ignore[no-untyped-def]
+    """Box and number of pixels that a body owns within a box; zeros where none."""
+    x0, y0, x1, y1 = box
+    count = 0
+    bx0, by0, bx1, by1 = x1, y1, x0 - 1, y0 - 1
+    for v in range(y0, y1):
+        for u in range(x0, x1):
+            if owner[v, u] == number:
+                count += 1
+                bx0 = min(bx0, u)
+                bx1 = max(bx1, u)
+                by0 = min(by0, v)
+                by1 = max(by1, v)
+    return bx0, by0, bx1, by1, count
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def ground_shadow(cam, solids, count, light, penumbra, shade):  # type: ignore[no-untyped-def]
+    """Mark in ``shade`` (H, W) the share of a light's beam that a body keeps from the ground."""
+    height, width = shade.shape
+    lx, ly, lz = light[0], light[1], light[2]
+    if lz < 0.05:
+        return
+    corner = np.empty(23)
+    for n in range(count):
+        s = solids[n]
+        if s[0] == 2.0:
+            continue
+        if s[0] == 1.0:
+            # An ellipsoid's shadow: a capsule along its longest axis.
+            for c in range(23):
+                corner[c] = s[c]
+            axis = 14
+            best = 1e9
+            for a in (14, 17, 20):
+                m = s[a] ** 2 + s[a + 1] ** 2 + s[a + 2] ** 2
+                if m < best:
+                    best = m
+                    axis = a
+            half = 1.0 / sqrt(best)
+            thin = 0.72 * half
+            for c in range(3):
+                d = s[axis + c] / best * (1.0 - thin / half)
+                corner[1 + c] = s[1 + c] - d
+                corner[5 + c] = s[1 + c] + d
+            corner[4] = thin
+            corner[8] = thin
+            s = corner
+        u0 = 1e9
+        u1 = -1e9
+        v0 = 1e9
+        v1 = -1e9
+        bad = False
+        grow = max(s[4], s[8]) / lz + penumbra
+        for e in range(2):
+            k = 1 + 4 * e
+            gx = s[k] - lx / lz * s[k + 2]
+            gy = s[k + 1] - ly / lz * s[k + 2]
+            for c in range(4):
+                ex = gx + (grow if c & 1 else -grow)
+                ey = gy + (grow if c & 2 else -grow)
+                u, v, d = to_image(cam, ex, ey, 0.0)
+                if d < 0.3:
+                    bad = True
+                u0 = min(u0, u)
+                u1 = max(u1, u)
+                v0 = min(v0, v)
+                v1 = max(v1, v)
+        if bad:
+            continue
+        for v in range(max(int(v0), 0), min(int(v1) + 2, height)):
+            for u in range(max(int(u0), 0), min(int(u1) + 2, width)):
+                if shade[v, u] >= 1.0:
+                    continue
+                dx, dy, dz = ray(cam, float(u), float(v))
+                if dz > -1e-6:
+                    continue
+                t = -cam[6] / dz
+                d2, r, back, _, _ = _nearest(
+                    cam[4] + dx * t, cam[5] + dy * t, 0.0, lx, ly, lz, s
+                )
+                soft = max(0.8 * t / cam[0], 0.004) + 0.012 * max(back, 0.0) + penumbra * 0.3
+                k = (r - sqrt(d2)) / soft + 0.5
+                if k > shade[v, u]:
+                    shade[v, u] = min(k, 1.0)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def darken(image, shade, ratio):  # type: ignore[no-untyped-def]
+    """Take away the light that ``shade`` (H, W) keeps off; ``ratio`` (3,) is the light's share."""
+    height, width = shade.shape
+    for v in range(height):
+        for u in range(width):
+            k = shade[v, u]
+            if k > 0.0:
+                for c in range(3):
+                    image[v, u, c] *= 1.0 - ratio[c] * k
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def blob(cam, venue, x, y, radius, strength, image):  # type: ignore[no-untyped-def]
+    """Soft darkening of the ground round (x, y), under feet and in the shade of a diffuse sky."""
+    height, width, _ = image.shape
+    u0 = 1e9
+    u1 = -1e9
+    v0 = 1e9
+    v1 = -1e9
+    for c in range(4):
+        u, v, d = to_image(
+            cam, x + (radius if c & 1 else -radius), y + (radius if c & 2 else -radius), 0.0
+        )
+        if d < 0.3:
+            return
+        u0 = min(u0, u)
+        u1 = max(u1, u)
+        v0 = min(v0, v)
+        v1 = max(v1, v)
+    for v in range(max(int(v0), 0), min(int(v1) + 2, height)):
+        for u in range(max(int(u0), 0), min(int(u1) + 2, width)):
+            dx, dy, dz = ray(cam, float(u), float(v))
+            if dz > -1e-6:
+                continue
+            t = -cam[6] / dz
+            gx = (cam[4] + dx * t - x) / radius
+            gy = (cam[5] + dy * t - y) / radius
+            q = 1.0 - (gx * gx + gy * gy)
+            if q > 0.0:
+                k = 1.0 - strength * q * q
+                for c in range(3):
+                    image[v, u, c] *= k
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def draw_ball(cam, points, radius, colour, depth, side, image, near_cover):  # type: ignore[no-untyped-def]
+    """Draw a ball that moves along ``points`` (N, 3) during the shutter; only those on one side.
+
+    ``side`` is 0 for all points or the sign of y of those to draw. Coverage is spread so that
+    each moment's disc has its exact area. Returns whole, shown and in-frame coverage in pixels.
+    """
+    height, width, _ = image.shape
+    n = points.shape[0]
+    whole = 0.0
+    shown = 0.0
+    u0 = 1e9
+    u1 = -1e9
+    v0 = 1e9
+    v1 = -1e9
+    for i in range(n):
+        u, v, d = to_image(cam, points[i, 0], points[i, 1], points[i, 2])
+        if d < 0.3:
+            return 0.0, 0.0
+        r = cam[0] * radius / d
+        whole += 3.14159265 * r * r / n
+        if side * points[i, 1] < 0.0:
+            continue
+        u0 = min(u0, u - r - 2)
+        u1 = max(u1, u + r + 2)
+        v0 = min(v0, v - r - 2)
+        v1 = max(v1, v + r + 2)
+    x0 = max(floor(u0), 0) if u0 < 1e8 else 0
+    x1 = min(ceil(u1) + 1, width) if u0 < 1e8 else 0
+    y0 = max(floor(v0), 0) if u0 < 1e8 else 0
+    y1 = min(ceil(v1) + 1, height) if u0 < 1e8 else 0
+    if x1 <= x0 or y1 <= y0:
+        return whole, 0.0
+    cover = np.zeros((y1 - y0, x1 - x0))
+    light = np.zeros((y1 - y0, x1 - x0))
+    for i in range(n):
+        if side * points[i, 1] < 0.0:
+            continue
+        u, v, d = to_image(cam, points[i, 0], points[i, 1], points[i, 2])
+        r = cam[0] * radius / d
+        area = 3.14159265 * r * r
+        reach = max(r, 0.5) + 0.5
+        total = 0.0
+        for pv in range(floor(v - reach), ceil(v + reach) + 1):
+            for pu in range(floor(u - reach), ceil(u + reach) + 1):
+                total += min(max(reach - sqrt((pu - u) ** 2 + (pv - v) ** 2), 0.0), 1.0)
+        if total <= 0.0:
+            continue
+        scale = area / total / n
+        for pv in range(max(floor(v - reach), y0), min(ceil(v + reach) + 1, y1)):
+            for pu in range(max(floor(u - reach), x0), min(ceil(u + reach) + 1, x1)):
+                k = min(max(reach - sqrt((pu - u) ** 2 + (pv - v) ** 2), 0.0), 1.0) * scale
+                if k <= 0.0 or depth[pv, pu] < d - radius:
+                    continue
+                cover[pv - y0, pu - x0] += k
+                light[pv - y0, pu - x0] += k * (0.86 + 0.26 * (v - pv) / max(r, 1.0))
+    for i in range(y1 - y0):
+        for j in range(x1 - x0):
+            k = min(cover[i, j], 1.0)
+            if k <= 0.0:
+                continue
+            shown += k * near_cover[i + y0, j + x0]
+            bright = light[i, j] / cover[i, j]
+            for c in range(3):
+                image[i + y0, j + x0, c] = (
+                    image[i + y0, j + x0, c] * (1 - k) + colour[c] * bright * k
+                )
+    return whole, shown
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def ball_shadow(cam, points, radius, light, share, image):  # type: ignore[no-untyped-def]
+    """Darken the ground where a ball that moves along ``points`` keeps a light off."""
+    height, width, _ = image.shape
+    n = points.shape[0]
+    for i in range(n):
+        z = points[i, 2]
+        if z > 6.0 or light[2] < 0.08:
+            continue
+        gx = points[i, 0] - light[0] / light[2] * z
+        gy = points[i, 1] - light[1] / light[2] * z
+        long = radius / light[2]
+        u, v, d = to_image(cam, gx, gy, 0.0)
+        if d < 0.3:
+            continue
+        reach = cam[0] * long / d + 2.0
+        # The sun is half a degree wide: a high ball's shadow fades.
+        soft = 0.009 * z / light[2] + 0.7 * d / cam[0]
+        weight = 1.0 / (1.0 + soft / (2 * radius))
+        for pv in range(max(int(v - reach), 0), min(int(v + reach) + 2, height)):
+            for pu in range(max(int(u - reach), 0), min(int(u + reach) + 2, width)):
+                dx, dy, dz = ray(cam, float(pu), float(pv))
+                if dz > -1e-6:
+                    continue
+                t = -cam[6] / dz
+                wx = cam[4] + dx * t - points[i, 0]
+                wy = cam[5] + dy * t - points[i, 1]
+                wz = -z
+                along = wx * light[0] + wy * light[1] + wz * light[2]
+                d2 = wx * wx + wy * wy + wz * wz - along * along
+                k = min(max((radius - sqrt(max(d2, 0.0))) / soft + 0.5, 0.0), 1.0)
+                if k > 0.0:
+                    for c in range(3):
+                        image[pv, pu, c] *= 1.0 - share[c] * k * weight / n
+
+
+@njit(cache=True)
+def sun_at(venue, x, y):  # type: ignore[no-untyped-def]
+    """Share of sunlight that reaches a ground point past the stands."""
+    return edge_light(venue, x, y)
