@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -16,8 +16,8 @@ from rallymill.tactics import (
     recovery_place_m,
     recovery_place_sd_m,
     spare_time_s,
-    time_to_cover,
-    time_to_reach,
+    time_to_cover_s,
+    time_to_reach_s,
 )
 from rallymill.tactics_motion import PlayerTrack, hops
 
@@ -47,29 +47,31 @@ def test_time_to_cover_against_integration(distance_m, speed_mps):
     arrived.direction = 1
     run = solve_ivp(motion, (0, 10), [0.0, speed_mps], events=arrived, max_step=0.002)
     expected = run.t_events[0][0] if distance_m > 0 else 0.0
-    assert time_to_cover(distance_m, speed_mps, MOVER) == pytest.approx(expected, abs=0.004)
+    assert time_to_cover_s(distance_m, speed_mps, MOVER) == pytest.approx(expected, abs=0.004)
 
 
 def test_standing_start_and_greatest_speed():
-    assert time_to_cover(2.5, 0.0, MOVER) == pytest.approx(1.0)
-    assert time_to_cover(3.6, 0.0, MOVER) == pytest.approx(1.2)
-    assert time_to_cover(9.6, 0.0, MOVER) == pytest.approx(2.2)
+    assert time_to_cover_s(2.5, 0.0, MOVER) == pytest.approx(1.0)
+    assert time_to_cover_s(3.6, 0.0, MOVER) == pytest.approx(1.2)
+    assert time_to_cover_s(9.6, 0.0, MOVER) == pytest.approx(2.2)
 
 
 def test_within_reach_needs_no_time():
-    assert time_to_reach((0, 12), (0, 0), [(0.9, 12.0)], MOVER)[0] == 0.0
+    assert time_to_reach_s((0, 12), (0, 0), (0.9, 12.0), MOVER) == 0.0
 
 
+@settings(deadline=None, max_examples=50)
 @given(PLACES, st.floats(1.5, 8), st.floats(0, 2 * np.pi))
 def test_farther_takes_longer_and_running_there_less(place, way, angle):
     unit = np.array([np.cos(angle), np.sin(angle)])
     near, far = np.array(place) + way * unit, np.array(place) + (way + 1) * unit
-    times = time_to_reach(place, (0, 0), [near, far], MOVER)
-    assert times[0] < times[1]
-    assert time_to_reach(place, 2 * unit, [near], MOVER)[0] < times[0]
-    assert time_to_reach(place, -2 * unit, [near], MOVER)[0] > times[0]
+    standing = time_to_reach_s(place, (0, 0), tuple(near), MOVER)
+    assert standing < time_to_reach_s(place, (0, 0), tuple(far), MOVER)
+    assert time_to_reach_s(place, tuple(2 * unit), tuple(near), MOVER) < standing
+    assert time_to_reach_s(place, tuple(-2 * unit), tuple(near), MOVER) > standing
 
 
+@settings(deadline=None, max_examples=50)
 @given(PLACES, SPEEDS, st.floats(-4, 4), st.floats(14, 30))
 def test_open_court_knows_no_left_and_right_and_no_ends(place, speed, contact_x, ball):
     here = Threat((contact_x, -11.0), ball, place, speed)
@@ -99,6 +101,7 @@ def test_fast_balls_cannot_be_brought_down_short():
     assert depths == sorted(depths) and depths[0] < 2 < court.SERVICE_LINE_M < depths[-1]
 
 
+@settings(deadline=None, max_examples=50)
 @given(st.floats(-5, 5), st.floats(-14, -1), st.floats(2, 14))
 def test_recovery_place_mirrors(x, y, own_y):
     place = recovery_place_m(x, y, own_y)

@@ -9,8 +9,10 @@ Weber 2001). Acceleration, reaction and reach are common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from rallymill import court
@@ -24,6 +26,9 @@ GROUND_SPEED_KEPT = 0.65
 0.645 for a ball with inertia factor 0.55 (Cross 2002)."""
 PLAYABLE_AFTER_BOUNCE_S = 0.9
 """Time from first bounce to second that a player can use; common practice, no source."""
+BEFORE_STEPS = 3
+AFTER_STEPS = 5
+"""Meeting points that are tried before and after the bounce."""
 OVER_NET_M = 1.05
 """Height at which a ball just clears the middle of the net."""
 TOPSPIN_GRAVITY_MPS2 = 15.0
@@ -43,38 +48,87 @@ class Mover:
     reach_m: float = 1.0
 
 
-def time_to_cover(distance_m: ArrayLike, speed_mps: ArrayLike, mover: Mover) -> Array:
-    """Time (...) to run distances (...) in a line, from a speed (...) along that line.
+@njit(cache=True)
+def _cover(distance, speed, acceleration, top_speed):  # type: ignore[no-untyped-def]
+    start = min(max(speed, -top_speed), top_speed)
+    away = max(-start, 0.0)
+    toward = max(start, 0.0)
+    total = distance + away * away / (2 * acceleration)
+    speeding = (top_speed * top_speed - toward * toward) / (2 * acceleration)
+    within = sqrt(toward * toward + 2 * acceleration * min(total, speeding)) - toward
+    return (away + within) / acceleration + max(total - speeding, 0.0) / top_speed
+
+
+@njit(cache=True)
+def _reach(px, py, vx, vy, tx, ty, mover):  # type: ignore[no-untyped-def]
+    reaction, acceleration, top_speed, reach = mover
+    dx = tx - px - vx * reaction
+    dy = ty - py - vy * reaction
+    gap = sqrt(dx * dx + dy * dy)
+    if gap <= reach:
+        return 0.0
+    along = (dx * vx + dy * vy) / gap
+    return reaction + _cover(gap - reach, along, acceleration, top_speed)
+
+
+@njit(cache=True)
+def _spare(contact, ball_speed, place, velocity, landing, mover, limit_y):  # type: ignore[no-untyped-def]
+    path_x = landing[0] - contact[0]
+    path_y = landing[1] - contact[1]
+    length = max(sqrt(path_x * path_x + path_y * path_y), 1e-9)
+    bounce_s = length / ball_speed
+    crossing = 0.0
+    if path_y != 0.0:
+        crossing = min(max(-contact[1] / path_y, 0.0), 1.0)
+    best = -1e9
+    for k in range(BEFORE_STEPS + AFTER_STEPS):
+        if k < BEFORE_STEPS:
+            share = crossing + (1 - crossing) * (k + 1) / BEFORE_STEPS
+            ball_s = share * bounce_s
+        else:
+            after_s = PLAYABLE_AFTER_BOUNCE_S * (k + 1 - BEFORE_STEPS) / AFTER_STEPS
+            share = 1 + after_s * ball_speed * GROUND_SPEED_KEPT / length
+            ball_s = bounce_s + after_s
+        x = contact[0] + share * path_x
+        y = contact[1] + share * path_y
+        if abs(y) > limit_y:
+            continue
+        spare = ball_s - _reach(place[0], place[1], velocity[0], velocity[1], x, y, mover)
+        best = max(best, spare)
+    return best
+
+
+@njit(cache=True)
+def _spares(contact, ball_speed, place, velocity, landings, mover, limit_y):  # type: ignore[no-untyped-def]
+    out = np.empty(landings.shape[0])
+    for i in range(landings.shape[0]):
+        out[i] = _spare(contact, ball_speed, place, velocity, landings[i], mover, limit_y)
+    return out
+
+
+def _figures(mover: Mover) -> tuple[float, float, float, float]:
+    return mover.reaction_s, mover.acceleration_mps2, mover.speed_mps, mover.reach_m
+
+
+def time_to_cover_s(distance_m: float, speed_mps: float, mover: Mover) -> float:
+    """Time to run a distance in a line, from a speed along that line.
 
     A speed away from the goal is braked first, which adds to the distance.
     """
-    distance = np.asarray(distance_m, dtype=float)
-    start = np.clip(np.asarray(speed_mps, dtype=float), -mover.speed_mps, mover.speed_mps)
-    a = mover.acceleration_mps2
-    away = np.maximum(-start, 0.0)
-    toward = np.maximum(start, 0.0)
-    total = distance + away**2 / (2 * a)
-    speeding = (mover.speed_mps**2 - toward**2) / (2 * a)
-    within = (np.sqrt(toward**2 + 2 * a * np.minimum(total, speeding)) - toward) / a
-    beyond = np.maximum(total - speeding, 0.0) / mover.speed_mps
-    return away / a + within + beyond
+    return float(_cover(
+        float(distance_m), float(speed_mps), mover.acceleration_mps2, mover.speed_mps))
 
 
-def time_to_reach(
-    place_m: ArrayLike, velocity_mps: ArrayLike, targets_m: ArrayLike, mover: Mover
-) -> Array:
-    """Time (...) until a player can play a ball at ground points (..., 2).
+def time_to_reach_s(
+    place_m: tuple[float, float], velocity_mps: tuple[float, float],
+    target_m: tuple[float, float], mover: Mover,
+) -> float:
+    """Time until a player at a place (x, y) can play a ball at a ground point.
 
-    ``place_m`` and ``velocity_mps`` have shape (2,). During the reaction the player goes on as
-    before; 0 where the ball is within reach then. Speed across the new line is neglected.
+    During the reaction the player goes on as before; 0 where the ball is within reach then. Speed
+    across the new line is neglected.
     """
-    velocity = np.asarray(velocity_mps, dtype=float)
-    from_m = np.asarray(place_m, dtype=float) + velocity * mover.reaction_s
-    away = np.asarray(targets_m, dtype=float) - from_m
-    gap = np.linalg.norm(away, axis=-1)
-    along = np.sum(away * velocity, axis=-1) / np.maximum(gap, 1e-9)
-    left = np.maximum(gap - mover.reach_m, 0.0)
-    return np.where(left > 0, mover.reaction_s + time_to_cover(left, along, mover), 0.0)
+    return float(_reach(*place_m, *velocity_mps, *target_m, _figures(mover)))
 
 
 @dataclass(frozen=True)
@@ -109,32 +163,16 @@ def spare_time_s(threat: Threat, landings_m: ArrayLike, mover: Mover) -> Array:
     ``DEEPEST_BEHIND_M`` behind the baseline, before the bounce too, until the second bounce. The
     best meeting point counts; negative: the opponent does not get there.
     """
-    landings = np.atleast_2d(np.asarray(landings_m, dtype=float))
-    contact = np.asarray(threat.contact_m, dtype=float)
-    speed = max(threat.ground_speed_mps, 1.0)
-    path = landings - contact
-    length = np.maximum(np.linalg.norm(path, axis=1), 1e-9)
-    unit = path / length[:, None]
-    bounce_s = length / speed
-    # Share of the flight at which the ball is over the net; the opponent cannot meet it before.
-    crossing = np.clip(-contact[1] / np.where(path[:, 1] == 0, 1e-9, path[:, 1]), 0.0, 1.0)
-    before = crossing[:, None] + (1 - crossing[:, None]) * np.linspace(0.25, 1.0, 4)
-    after_s = np.linspace(0.15, PLAYABLE_AFTER_BOUNCE_S, 6)
-    ball_s = np.hstack([before * bounce_s[:, None], bounce_s[:, None] + after_s])
-    run_m = np.hstack(
-        [
-            before * length[:, None],
-            length[:, None] + after_s * speed * GROUND_SPEED_KEPT,
-        ]
+    landings = np.ascontiguousarray(np.atleast_2d(np.asarray(landings_m, dtype=float)))
+    spare: Array = _spares(
+        np.asarray(threat.contact_m, dtype=float), max(threat.ground_speed_mps, 1.0),
+        np.asarray(threat.opponent_m, dtype=float), np.asarray(threat.opponent_mps, dtype=float),
+        landings, _figures(mover), court.HALF_LENGTH_M + DEEPEST_BEHIND_M,
     )
-    meeting = contact + run_m[..., None] * unit[:, None, :]
-    need_s = time_to_reach(threat.opponent_m, threat.opponent_mps, meeting, mover)
-    playable = np.abs(meeting[..., 1]) <= court.HALF_LENGTH_M + DEEPEST_BEHIND_M
-    spare = np.where(playable, ball_s - need_s, -np.inf)
-    return np.asarray(spare.max(axis=1), dtype=float)
+    return spare
 
 
-def open_court_share(threat: Threat, mover: Mover, spacing_m: float = 0.6) -> float:
+def open_court_share(threat: Threat, mover: Mover, spacing_m: float = 0.5) -> float:
     """Share of the singles court beyond the net that the opponent could not cover, 0 to 1.
 
     Only the part counts into which a ball of this speed can be brought (:func:`least_depth_m`).

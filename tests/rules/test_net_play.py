@@ -10,7 +10,6 @@ def at_net(error_m: float, **changes):
     row = shot(stroke="approach", bounce_x_m=3.4, direction="down_the_line", contact_x_m=3.0)
     reply = reply_to(row, contact_x_m=3.4, opponent_y_m=-2.5)
     place = bisector_x_m(reply, -2.5)
-    row |= {"recovery_x_m": place, "recovery_error_m": error_m}
     return [row, reply | {"opponent_x_m": place + error_m} | changes]
 
 
@@ -50,9 +49,6 @@ def test_baseline_player_is_silent():
 
 
 def test_net_position_abstains():
-    rows = at_net(-1.8)
-    rows[0]["recovery_error_m"] = None
-    assert look("net_position", play(rows)) == ([], ["not measured: recovery_error_m"])
     rows = at_net(-1.8, opponent_y_m=None)
     assert look("net_position", play(rows)) == ([], ["not measured: opponent_y_m"])
 

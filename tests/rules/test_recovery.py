@@ -4,18 +4,19 @@ import numpy as np
 import pytest
 
 from rallymill.tactics_motion import PlayerTrack
-from tests.rules.planted import look, play, point, reply_to, shot, standing
+from tests.rules.planted import bisector_x_m, look, play, point, reply_to, shot, standing
 
 WIDE = {
-    "contact_x_m": 4.6, "hitter_x_m": 4.2, "recovery_x_m": -0.4, "bounce_x_m": -3.0,
-    "direction": "cross_court",
+    "contact_x_m": 4.6, "hitter_x_m": 4.2, "bounce_x_m": 1.0, "direction": "down_the_line",
 }
 
 
 def wide(left_m: float, **changes):
-    """Near player's wide ball, after which he stays ``left_m`` short of the place."""
-    row = shot(**WIDE, recovery_error_m=left_m, **changes)
-    return [row, reply_to(row, opponent_x_m=row["recovery_x_m"] + left_m)]
+    """Near player's wide ball, after which the player stays ``left_m`` short of the place."""
+    row = shot(**WIDE)
+    reply = reply_to(row)
+    place = bisector_x_m(reply, reply["opponent_y_m"])
+    return [row, reply | {"opponent_x_m": place + left_m} | changes]
 
 
 def test_no_shots():
@@ -61,8 +62,8 @@ def test_in_place_is_silent():
 
 
 def test_ball_near_the_middle_is_silent():
-    row = shot(contact_x_m=1.0, hitter_x_m=0.6, recovery_error_m=3.0)
-    assert look("recovery", play([row, reply_to(row)]))[0] == []
+    row = shot(contact_x_m=1.0, hitter_x_m=0.6)
+    assert look("recovery", play([row, reply_to(row, opponent_x_m=4.0)]))[0] == []
 
 
 def test_no_blame_where_the_time_was_too_short():
@@ -78,14 +79,14 @@ def test_player_at_the_net_is_left_to_another_rule():
 
 
 def test_uncertain_place_is_not_flagged():
-    assert look("recovery", play(wide(1.9, recovery_error_m_sd=0.05)))[0]
-    assert look("recovery", play(wide(1.9, recovery_error_m_sd=2.0)))[0] == []
+    assert look("recovery", play(wide(1.9)))[0]
+    assert look("recovery", play(wide(1.9, opponent_x_m_sd=2.0)))[0] == []
 
 
 def test_recovery_abstains_without_error():
     rows = wide(3.0)
-    rows[0]["recovery_error_m"] = None
-    assert look("recovery", play(rows)) == ([], ["not measured: recovery_error_m"])
+    rows[1]["opponent_x_m"] = None
+    assert look("recovery", play(rows)) == ([], ["not measured: opponent_x_m"])
 
 
 def split(landing_s: float | None, level: str = "tour", rate_hz: float = 50.0):

@@ -48,9 +48,8 @@ def test_a_rule_can_be_turned_off():
 
 
 def test_the_level_chooses_the_thresholds():
-    row = shot(contact_x_m=4.0, hitter_x_m=3.6, recovery_x_m=0.0, recovery_error_m=1.5,
-               recovery_error_m_sd=0.05)
-    given = tables(numbered([row, reply_to(row)]), [point()])
+    row = shot(contact_x_m=4.0, hitter_x_m=3.6, bounce_x_m=0.0)
+    given = tables(numbered([row, reply_to(row, opponent_x_m=1.5)]), [point()])
     counts = {
         level: STAGE.run(MATCH, given, RulesConfig(level=level)).num_rows for level in LEVELS
     }
@@ -73,14 +72,14 @@ def test_same_tables_same_flags():
 
 @pytest.mark.slow
 def test_a_long_match_takes_little_time():
-    """About 800 strokes, as in a match of two long sets."""
+    """Over 1000 strokes, as in a match of three long sets."""
     shots, points = [], []
-    for seed in range(30):
+    for seed in range(40):
         more, more_points, _ = game(seed)
         shots += [row | {"point_id": row["point_id"] + 8 * seed} for row in more]
         points += [row | {"point_id": row["point_id"] + 8 * seed} for row in more_points]
     given = tables(numbered(shots), points)
-    assert len(shots) > 700
-    start = time.perf_counter()
+    assert len(shots) > 1000
+    start = time.process_time()
     STAGE.run(MATCH, given, RulesConfig())
-    assert time.perf_counter() - start < 5.0
+    assert time.process_time() - start < 5.0

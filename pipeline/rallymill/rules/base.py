@@ -15,7 +15,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from rallymill import court
+from rallymill import court, tactics
 from rallymill.tactics_motion import PlayerTrack
 
 LEVELS = ("club", "college", "tour")
@@ -158,6 +158,33 @@ class Play:
         """How the point of a stroke ended."""
         point = self.points.get(shot.point_id)
         return "unknown" if point is None else str(point["ended_by"])
+
+
+@dataclass(frozen=True)
+class Cover:
+    """How the player who awaits a stroke covers the court: distance across from the best place.
+
+    ``error_m`` is the player's x less ``place_x_m``, the place that halves the striker's angles at
+    the player's depth; ``sd_m`` its standard deviation.
+    """
+
+    place_x_m: float
+    error_m: float
+    sd_m: float
+
+
+def cover(strike: Shot) -> Cover | str:
+    """Cover of a stroke's opponent at its contact, or why it could not be told."""
+    lack = strike.lacks("contact_x_m", "contact_y_m", "opponent_x_m", "opponent_y_m")
+    if lack:
+        return lack
+    contact = (strike.contact_x_m, strike.contact_y_m)
+    place = tactics.recovery_place_m(*contact, strike.opponent_y_m)
+    place_sd = tactics.recovery_place_sd_m(
+        *contact, strike.opponent_y_m, strike.sd("contact_x_m", 0.2), strike.sd("contact_y_m", 0.2)
+    )
+    own_sd = strike.sd("opponent_x_m", 0.2)
+    return Cover(place, strike.opponent_x_m - place, sqrt(place_sd**2 + own_sd**2))
 
 
 RuleFunction = Callable[[Play, Any], Iterable[Result]]

@@ -9,6 +9,7 @@ from pydantic import Field
 
 from rallymill import court
 from rallymill.rules.base import (
+    Cover,
     Evidence,
     NotMeasurable,
     Play,
@@ -17,6 +18,7 @@ from rallymill.rules.base import (
     Shot,
     Thresholds,
     above,
+    cover,
     finding,
     grade,
 )
@@ -38,24 +40,17 @@ def _net_position(play: Play, bounds: NetPositionThresholds) -> Iterator[Result]
         reply = play.next(shot)
         if reply is None or (reply.depth_m or 0.0) < bounds.passer_from_m:
             continue
-        lack = reply.lacks("opponent_y_m", "opponent_x_m")
-        if lack:
-            yield NotMeasurable("net_position", shot.shot_id, lack)
-            continue
-        if abs(reply.opponent_y_m) > bounds.net_zone_m:
-            continue
-        lack = shot.lacks("recovery_error_m", "recovery_x_m")
-        if lack:
-            yield NotMeasurable("net_position", shot.shot_id, lack)
-            continue
-        yield from _judge_net(play, shot, reply, bounds)
+        covered = cover(reply)
+        if isinstance(covered, str):
+            yield NotMeasurable("net_position", shot.shot_id, covered)
+        elif abs(reply.opponent_y_m) <= bounds.net_zone_m:
+            yield from _judge_net(play, shot, reply, covered, bounds)
 
 
 def _judge_net(
-    play: Play, shot: Shot, reply: Shot, bounds: NetPositionThresholds
+    play: Play, shot: Shot, reply: Shot, covered: Cover, bounds: NetPositionThresholds
 ) -> Iterator[Result]:
-    error = shot.recovery_error_m
-    deviation = shot.sd("recovery_error_m", 0.3)
+    error, deviation = covered.error_m, covered.sd_m
     off = above(abs(error), bounds.off_m, deviation)
     confidence = off * min(shot.confidence or 0.0, reply.confidence or 0.0)
     if confidence < bounds.least_confidence:

@@ -22,8 +22,6 @@ from rallymill.rules.base import (
 )
 
 MOVER = tactics.Mover()
-SPACING_M = 0.6
-"""Spacing of the grid on which the open court is counted."""
 CLEARLY_REACHED_S = 0.4
 """A ball that the opponent reaches with this to spare, and not beside, is of no interest here."""
 
@@ -75,8 +73,7 @@ def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
             threat.contact_m, threat.ground_speed_mps, (place, shot.opponent_y_m), (0.0, 0.0),
             threat.contact_z_m,
         )
-        extra = tactics.open_court_share(threat, MOVER, SPACING_M) - tactics.open_court_share(
-            best, MOVER, SPACING_M)
+        extra = tactics.open_court_share(threat, MOVER) - tactics.open_court_share(best, MOVER)
         yield from _judge_court(play, shot, spare, extra, bounds)
 
 

@@ -10,6 +10,7 @@ from pydantic import Field
 from rallymill import tactics
 from rallymill.rules.base import (
     OTHER,
+    Cover,
     Evidence,
     NotMeasurable,
     Play,
@@ -18,6 +19,7 @@ from rallymill.rules.base import (
     Shot,
     Thresholds,
     above,
+    cover,
     finding,
     grade,
 )
@@ -44,27 +46,24 @@ def _recovery(play: Play, bounds: RecoveryThresholds) -> Iterator[Result]:
         reply = play.next(shot)
         if reply is None or shot.contact_x_m is None or abs(shot.contact_x_m) < bounds.wide_m:
             continue
-        lack = shot.lacks("recovery_error_m", "recovery_x_m", "hitter_x_m") or reply.lacks(
-            "opponent_x_m", "opponent_y_m")
-        if lack:
-            yield NotMeasurable("recovery", shot.shot_id, lack)
-            continue
-        if abs(reply.opponent_y_m) >= bounds.baseline_from_m:
-            yield from _judge_recovery(play, shot, reply, bounds)
+        covered = shot.lacks("hitter_x_m") or cover(reply)
+        if isinstance(covered, str):
+            yield NotMeasurable("recovery", shot.shot_id, covered)
+        elif abs(reply.opponent_y_m) >= bounds.baseline_from_m:
+            yield from _judge_recovery(play, shot, reply, covered, bounds)
 
 
 def _judge_recovery(
-    play: Play, shot: Shot, reply: Shot, bounds: RecoveryThresholds
+    play: Play, shot: Shot, reply: Shot, covered: Cover, bounds: RecoveryThresholds
 ) -> Iterator[Result]:
-    place = shot.recovery_x_m
-    home = float(np.sign(place - shot.hitter_x_m)) or 1.0
-    way = abs(place - shot.hitter_x_m)
-    left = -shot.recovery_error_m * home
+    home = float(np.sign(covered.place_x_m - shot.hitter_x_m)) or 1.0
+    way = abs(covered.place_x_m - shot.hitter_x_m)
+    left = -covered.error_m * home
     time = reply.t_contact_s - shot.t_contact_s
-    deviation = shot.sd("recovery_error_m", 0.4)
+    deviation = covered.sd_m
     # Nobody is blamed for a place that could not be reached in the time.
     start = (shot.hitter_vx_mps or 0.0) * home
-    needed = float(tactics.time_to_cover(max(way - bounds.short_m, 0.0), start, tactics.Mover()))
+    needed = tactics.time_to_cover_s(max(way - bounds.short_m, 0.0), start, tactics.Mover())
     falls_short = above(left, bounds.short_m, deviation)
     goes_over = above(-left, bounds.over_m, deviation)
     sure = min(shot.confidence or 0.0, reply.confidence or 0.0)
@@ -74,7 +73,7 @@ def _judge_recovery(
         Evidence("deviation of that distance", deviation, "m"),
         Evidence("time to recover", time, "s"),
     ]
-    started = _started_s(play, shot, reply)
+    started = _started_s(play, shot, reply, covered.place_x_m)
     if started is not None:
         evidence.append(Evidence("start of the way back", started, "s"))
     if falls_short * sure >= bounds.least_confidence and needed <= time:
@@ -104,12 +103,12 @@ def _judge_recovery(
         )
 
 
-def _started_s(play: Play, shot: Shot, reply: Shot) -> float | None:
+def _started_s(play: Play, shot: Shot, reply: Shot, place_x_m: float) -> float | None:
     """Time from contact until the hitter moves back at 1 m/s, None where not measured."""
     track = play.tracks.get(shot.hitter)
     if track is None:
         return None
-    moment = track.starts_toward(shot.recovery_x_m, shot.t_contact_s, reply.t_contact_s, 1.0)
+    moment = track.starts_toward(place_x_m, shot.t_contact_s, reply.t_contact_s, 1.0)
     return None if moment is None else moment - shot.t_contact_s
 
 
