@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from films import cut_short, film, picture, sound_only
-from rallymill import video, video_frames
+from rallymill import video, video_decode
 from rallymill.errors import InputError
 
 
@@ -116,13 +116,13 @@ def test_damage_in_the_middle_is_passed_over_and_counted(tmp_path):
 
 
 def test_too_much_damage_is_an_error(tmp_path, monkeypatch):
-    monkeypatch.setattr(video_frames, "MAX_BAD_PACKETS", 3)
+    monkeypatch.setattr(video_decode, "MAX_BAD_PACKETS", 3)
     whole = bytearray(film(tmp_path / "whole.mp4", n=200).read_bytes())
-    middle = len(whole) // 2
-    whole[middle : middle + 2000] = bytes(2000)
+    start = whole.index(b"mdat") + 4 + (len(whole) - whole.index(b"mdat")) // 4
+    whole[start:] = bytes(len(whole) - start)
     path = tmp_path / "hurt.mp4"
     path.write_bytes(whole)
-    with pytest.raises(InputError, match="more than 3 damaged"):
+    with pytest.raises(InputError, match="more of it is damaged"):
         list(video.frames(path))
 
 
@@ -225,7 +225,7 @@ def test_interlaced_gives_a_frame_for_every_field(tmp_path, suffix, order):
 
 
 def test_missing_and_backward_times_are_repaired():
-    clock = video_frames._Clock(0.0, 0.04)
+    clock = video_decode.Clock(0.0, 0.04)
 
     class Stored:
         def __init__(self, pts):
@@ -249,6 +249,8 @@ def test_spans_and_steps_do_not_change_the_numbers(tmp_path):
         assert frame.t_s == every[frame.index].t_s
         assert np.array_equal(frame.image, every[frame.index].image)
     assert [frame.index for frame in video.frames(path, every=25)] == [0, 25, 50]
+    overlapping = list(video.frames(path, spans=[(0, 20), (5, 9), (19, 22)], every=5))
+    assert [frame.index for frame in overlapping] == [0, 5, 10, 15, 19, 20]
 
 
 def test_no_spans_give_no_frames(tmp_path):
@@ -285,7 +287,7 @@ def test_thread_ends_when_the_consumer_raises(tmp_path, at):
 @pytest.mark.parametrize("at", [0, 30, 59])
 def test_error_in_the_thread_reaches_the_consumer(tmp_path, monkeypatch, at):
     path = film(tmp_path / "a.mp4", n=60)
-    original = video_frames._Painter.paint
+    original = video_decode.Painter.paint
     seen = []
 
     def paint(self, frame):
@@ -294,7 +296,7 @@ def test_error_in_the_thread_reaches_the_consumer(tmp_path, monkeypatch, at):
             raise ZeroDivisionError("painter")
         return original(self, frame)
 
-    monkeypatch.setattr(video_frames._Painter, "paint", paint)
+    monkeypatch.setattr(video_decode.Painter, "paint", paint)
     read = 0
     with pytest.raises(ZeroDivisionError, match="painter"):
         for _ in video.frames(path):
@@ -361,6 +363,40 @@ def test_cut_holds_the_seconds_asked_for(tmp_path):
     assert read[-1].t_s == pytest.approx(1.0, abs=1e-3)
     bright = np.flatnonzero(read[0].image[62:74, :, 1].mean(axis=0) > 150)
     assert bright.min() == pytest.approx(100, abs=1)  # frame 25: bar at 4 * 25
+
+
+@pytest.mark.parametrize("suffix", [".mp4", ".mkv", ".ts", ".avi"])
+def test_moments_are_the_frames_of_those_seconds(tmp_path, suffix):
+    path = film(tmp_path / f"a{suffix}", n=200, rate=Fraction(30000, 1001))
+    every = list(video.frames(path))
+    wanted = [frame for frame in every if 4.0 <= frame.t_s <= 4.5]
+    found = list(video.moments(path, 4.0, 4.5))
+    assert [t_s for t_s, _ in found] == pytest.approx([frame.t_s for frame in wanted], abs=1e-6)
+    for (_, image), frame in zip(found, wanted, strict=True):
+        assert np.array_equal(image, frame.image)
+
+
+def test_moments_do_not_decode_what_stands_before(tmp_path, monkeypatch):
+    path = film(tmp_path / "a.mp4", n=400)
+    decoded = []
+    original = video_decode.Clock.read
+
+    def read(self, frame):
+        decoded.append(1)
+        return original(self, frame)
+
+    monkeypatch.setattr(video_decode.Clock, "read", read)
+    assert len(list(video.moments(path, 14.0, 14.2))) == 6
+    assert len(decoded) < 60
+
+
+def test_reports_of_a_run_are_collected(tmp_path):
+    path = film(tmp_path / "a.mp4", n=20)
+    with video.collect_reports() as reports:
+        list(video.frames(path))
+        list(video.frames(path, spans=[(0, 4)]))
+    list(video.frames(path))
+    assert [report.n_decoded for report in reports] == [20, 5]
 
 
 def test_cut_of_nothing_writes_nothing(tmp_path):

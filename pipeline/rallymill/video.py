@@ -10,7 +10,8 @@ Nothing here reads ahead of what it must: spans are decoded from the start of th
 last frame asked for, because only counting makes frame numbers certain in every container.
 """
 
-from rallymill.video_frames import MAX_BAD_PACKETS, Frame, FrameStream, ReadReport, frames
+from rallymill.video_decode import MAX_BAD_PACKETS, ReadReport
+from rallymill.video_frames import Frame, FrameStream, collect_reports, frames, moments
 from rallymill.video_info import Survey, VideoInfo, content_hash, probe, survey
 from rallymill.video_write import Writer, cut
 
@@ -22,9 +23,11 @@ __all__ = [
     "Survey",
     "VideoInfo",
     "Writer",
+    "collect_reports",
     "content_hash",
     "cut",
     "frames",
+    "moments",
     "probe",
     "survey",
 ]

@@ -7,40 +7,23 @@ import queue
 import threading
 import weakref
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
-import av
-import av.error
-import av.filter
-import av.video.frame
-import cv2
 import numpy as np
-from av.video.reformatter import Interpolation
 
 from rallymill.errors import InputError
-from rallymill.video_info import (
-    REMEDY_COPY,
-    REMEDY_EXPORT,
-    SNIFF_FRAMES,
-    is_interlaced,
-    nominal_rate,
-    open_video,
-    pixel_aspect,
-    square_size,
-)
+from rallymill.video_decode import Clock, Painter, ReadReport, decode, timing
+from rallymill.video_info import REMEDY_COPY, REMEDY_EXPORT, open_video
 
 log = logging.getLogger(__name__)
 
 PREFETCH = 6
 """Frames that may wait between the decoding thread and the consumer."""
 
-MAX_BAD_PACKETS = 500
-"""Undecodable packets that are passed over before the recording counts as unreadable."""
-
+SEARCH_MARGIN_S = 1.0
 POLL_S = 0.05
 JOIN_S = 2.0
 
@@ -63,186 +46,46 @@ class Frame:
     repaired: bool = False
 
 
-@dataclass
-class ReadReport:
-    """What happened while a recording was decoded; complete once the frames have ended."""
+class _Wanted:
+    """Which frame numbers are wanted: asked for growing numbers, forgets spans that are over."""
 
-    n_decoded: int = 0
-    n_bad_packets: int = 0
-    n_repaired_times: int = 0
-    ended_early: bool = False
-    last_t_s: float = 0.0
+    def __init__(self, spans: Sequence[Span] | None, every: int) -> None:
+        self.every = every
+        self.spans = None if spans is None else sorted((int(a), int(b)) for a, b in spans)
+        self.last = None if self.spans is None else max((b for _, b in self.spans), default=-1)
 
-
-def rotate(image: np.ndarray, rotation_deg: int) -> np.ndarray:
-    """Turn a picture counter-clockwise by a multiple of 90 degrees."""
-    turns = rotation_deg // 90 % 4
-    codes = {1: cv2.ROTATE_90_COUNTERCLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_CLOCKWISE}
-    return cv2.rotate(image, codes[turns]) if turns else image
-
-
-class _Clock:
-    """Presentation times in seconds from the stream's start, growing, repaired where missing."""
-
-    def __init__(self, start_s: float | None, step_s: float) -> None:
-        self.start_s = start_s
-        self.step_s = step_s
-        self.last_s: float | None = None
-
-    def read(self, frame: av.video.frame.VideoFrame) -> tuple[float, bool]:
-        """Time of a frame and whether it had to be repaired."""
-        raw = None
-        if frame.pts is not None and frame.time_base:
-            raw = float(frame.pts * Fraction(frame.time_base))
-            if self.start_s is None:
-                self.start_s = raw
-            raw -= self.start_s
-        repaired = raw is None or (self.last_s is not None and raw <= self.last_s)
-        if repaired or raw is None:
-            raw = 0.0 if self.last_s is None else self.last_s + self.step_s
-        self.last_s = raw
-        return raw, repaired
-
-
-class _Fields:
-    """Makes two full frames of every interlaced one, each at its own time."""
-
-    def __init__(self, template: Any) -> None:
-        self.graph = av.filter.Graph()
-        source = self.graph.add_buffer(template=template)
-        weave = self.graph.add("bwdif", "mode=send_field:deint=all")
-        sink = self.graph.add("buffersink")
-        source.link_to(weave)
-        weave.link_to(sink)
-        self.graph.configure()
-
-    def push(self, frame: av.video.frame.VideoFrame | None) -> Iterator[av.video.frame.VideoFrame]:
-        """Frames that are ready after one more stored frame (None at the end)."""
-        self.graph.vpush(frame)
-        while True:
-            try:
-                yield self.graph.vpull()
-            except (av.error.BlockingIOError, av.error.EOFError):
-                return
-
-
-class _Painter:
-    """Turns decoded frames into upright BGR pictures with square pixels of the size asked for."""
-
-    def __init__(self, aspect: Fraction, width_px: int | None) -> None:
-        self.aspect = aspect
-        self.width_px = width_px
-
-    def paint(self, frame: av.video.frame.VideoFrame) -> np.ndarray:
-        rotation = round(frame.rotation / 90) * 90 % 360
-        width, height = square_size(frame.width, frame.height, self.aspect)
-        sideways = bool(rotation % 180)
-        if self.width_px is not None:
-            scale = self.width_px / (height if sideways else width)
-            width, height = max(2, round(width * scale)), max(2, round(height * scale))
-        shrinks = width * height < 0.9 * frame.width * frame.height
-        small = frame.reformat(
-            width=width,
-            height=height,
-            format="bgr24",
-            interpolation=Interpolation.AREA if shrinks else Interpolation.BICUBIC,
-        )
-        image = rotate(small.to_ndarray(), rotation)
-        return np.ascontiguousarray(image)
-
-
-def _wanted(spans: Sequence[Span] | None, every: int) -> tuple[Callable[[int], bool], int | None]:
-    """Test for wanted frame numbers, and the last of them (None: no end)."""
-    if spans is None:
-        return (lambda index: index % every == 0), None
-    ordered = sorted((int(first), int(last)) for first, last in spans)
-
-    def wanted(index: int) -> bool:
-        return any(
-            first <= index <= last and (index - first) % every == 0 for first, last in ordered
-        )
-
-    return wanted, max((last for _, last in ordered), default=-1)
-
-
-def _decode(path: Path, report: ReadReport) -> Iterator[av.video.frame.VideoFrame]:
-    """Frames of a recording in order of presentation; deinterlaced where it is interlaced."""
-    container, stream = open_video(path)
-    with container:
-        stream.thread_type = "AUTO"
-        held: list[av.video.frame.VideoFrame] = []
-        fields: _Fields | None = None
-        settled = False
-        for frame in _decode_stored(path, container, stream, report):
-            if not settled:
-                held.append(frame)
-                if len(held) < SNIFF_FRAMES:
-                    continue
-                settled = True
-                fields = _Fields(stream) if is_interlaced(held) else None
-                ready, held = held, []
-            else:
-                ready = [frame]
-            for one in ready:
-                yield from fields.push(one) if fields else (one,)
-        if held and is_interlaced(held):
-            fields = _Fields(stream)
-        for one in held:
-            yield from fields.push(one) if fields else (one,)
-        if fields:
-            yield from fields.push(None)
-
-
-def _decode_stored(
-    path: Path, container: Any, stream: Any, report: ReadReport
-) -> Iterator[av.video.frame.VideoFrame]:
-    packets = container.demux(stream)
-    while True:
-        try:
-            packet = next(packets)
-        except StopIteration:
-            return
-        except av.error.FFmpegError as error:
-            report.ended_early = True
-            log.warning("%s ends early, what is there was read: %s", path.name, error)
-            return
-        try:
-            yield from packet.decode()
-        except av.error.FFmpegError as error:
-            report.n_bad_packets += 1
-            log.debug("%s: a packet at %s cannot be decoded: %s", path.name, packet.pts, error)
-            if report.n_bad_packets > MAX_BAD_PACKETS:
-                raise InputError(
-                    f"{path.name}: more than {MAX_BAD_PACKETS} damaged stretches", REMEDY_COPY
-                ) from error
+    def __call__(self, index: int) -> bool:
+        if self.spans is None:
+            return index % self.every == 0
+        while self.spans and self.spans[0][1] < index:
+            del self.spans[0]
+        for first, last in self.spans:
+            if first > index:
+                return False
+            if index <= last and (index - first) % self.every == 0:
+                return True
+        return False
 
 
 def _produce(
     path: Path,
-    wanted: Callable[[int], bool],
-    last: int | None,
+    wanted: _Wanted,
     width_px: int | None,
     report: ReadReport,
     put: Callable[[object], bool],
 ) -> None:
     """Decode and hand over frames until the end, an error, or until ``put`` says stop."""
-    container, stream = open_video(path)
-    with container:
-        aspect = pixel_aspect(stream)
-        rate = nominal_rate(stream)
-        start_s = (
-            float(stream.start_time * stream.time_base) if stream.start_time is not None else None
-        )
-    clock = _Clock(start_s, 1.0 / float(rate))
-    painter = _Painter(aspect, width_px)
-    for index, decoded in enumerate(_decode(path, report)):
+    start_s, step_s, aspect = timing(path)
+    clock = Clock(start_s, step_s)
+    painter = Painter(aspect, width_px)
+    for index, decoded in enumerate(decode(path, report)):
         t_s, repaired = clock.read(decoded)
         report.n_decoded = index + 1
         report.n_repaired_times += repaired
         report.last_t_s = t_s
         if wanted(index) and not put(Frame(index, t_s, painter.paint(decoded), repaired)):
             return
-        if last is not None and index >= last:
+        if wanted.last is not None and index >= wanted.last:
             return
     if report.n_decoded == 0:
         raise InputError(
@@ -334,6 +177,20 @@ class FrameStream(Iterator[Frame]):
         self.close()
 
 
+_collectors: list[list[ReadReport]] = []
+
+
+@contextmanager
+def collect_reports() -> Iterator[list[ReadReport]]:
+    """Reports of all recordings that are decoded meanwhile in this process."""
+    collected: list[ReadReport] = []
+    _collectors.append(collected)
+    try:
+        yield collected
+    finally:
+        _collectors.remove(collected)
+
+
 def frames(
     path: Path,
     spans: Sequence[Span] | None = None,
@@ -366,11 +223,46 @@ def frames(
         raise ValueError(f"every must be at least 1, is {every}")
     container, _ = open_video(path)
     container.close()
-    wanted, last = _wanted(spans, every)
+    wanted = _Wanted(spans, every)
     report = ReadReport()
+    for collected in _collectors:
+        collected.append(report)
 
     def produce(put: Callable[[object], bool]) -> None:
-        if last is None or last >= 0:
-            _produce(path, wanted, last, width_px, report, put)
+        if wanted.last is None or wanted.last >= 0:
+            _produce(path, wanted, width_px, report, put)
 
     return FrameStream(produce, report)
+
+
+def moments(
+    path: Path, start_s: float, end_s: float, width_px: int | None = None
+) -> Iterator[tuple[float, np.ndarray]]:
+    """Times and pictures of a recording between two times, without decoding what stands before.
+
+    Where the file cannot be searched, or the search lands too late, it is decoded from its start.
+    Frames have no numbers here, since only counting from the start gives them.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read as a video.
+    """
+    path = Path(path)
+    begin_s, step_s, aspect = timing(path)
+    painter = Painter(aspect, width_px)
+    # A little earlier than asked for, since pictures before a key frame may lack their references.
+    for from_s in (max(0.0, start_s - SEARCH_MARGIN_S), 0.0):
+        clock = Clock(begin_s, step_s)
+        first = True
+        for decoded in decode(path, ReadReport(), from_s):
+            t_s, _ = clock.read(decoded)
+            if first and from_s > 0.0 and t_s > start_s:
+                break
+            first = False
+            if t_s > end_s:
+                return
+            if t_s >= start_s:
+                yield t_s, painter.paint(decoded)
+        else:
+            return

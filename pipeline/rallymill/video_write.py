@@ -14,7 +14,7 @@ import av.error
 import numpy as np
 
 from rallymill.errors import InputError
-from rallymill.video_frames import frames
+from rallymill.video_frames import moments
 from rallymill.video_info import probe
 
 CLOCK_HZ = 90_000
@@ -147,18 +147,13 @@ def cut(path: Path, start_s: float, end_s: float, out: Path, width_px: int | Non
     count = 0
     first_s = 0.0
     try:
-        with frames(path, width_px=width_px) as stream:
-            for frame in stream:
-                if frame.t_s < start_s:
-                    continue
-                if frame.t_s > end_s:
-                    break
-                even = frame.image[: frame.image.shape[0] // 2 * 2, : frame.image.shape[1] // 2 * 2]
-                if writer is None:
-                    first_s = frame.t_s
-                    writer = Writer(out, even.shape[1], even.shape[0], info.rate)
-                writer.write(even, frame.t_s - first_s)
-                count += 1
+        for t_s, image in moments(path, start_s, end_s, width_px):
+            even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+            if writer is None:
+                first_s = t_s
+                writer = Writer(out, even.shape[1], even.shape[0], info.rate)
+            writer.write(even, t_s - first_s)
+            count += 1
     except BaseException:
         if writer is not None:
             writer.discard()
