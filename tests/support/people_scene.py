@@ -133,11 +133,15 @@ def scene(
                     )
                 if rng.random() < missed or (role == "far" and hidden[i]):
                     continue
-                foot, head = cam.project([[x, y, z[i]], [x, y, z[i] + tall]])
+                # All face the net: towards the camera point heels below, toes beyond it.
+                shoe = 0.07 if y < 0 else 0.15
+                foot, head = cam.project([[x, y - shoe, z[i]], [x, y, z[i] + tall]])
                 tall_px = foot[1] - head[1]
-                half = tall_px * (0.2 + 0.05 * np.sin(3 * times[i]))
                 sd = noise_px + 0.01 * tall_px
-                box = np.array([foot[0] - half, head[1], foot[0] + half, foot[1]])
+                # Now and then a racket reaches out on a side.
+                swing = np.maximum(0, np.sin(2.4 * times[i] + np.array([0, np.pi]))) ** 8
+                reach = tall_px * (0.17 + 0.3 * swing)
+                box = np.array([foot[0] - reach[0], head[1], foot[0] + reach[1], foot[1]])
                 box += rng.normal(0, sd, 4)
                 found.append(_box(frame, times[i], box, rng.uniform(0.5, 0.95)))
             if rng.random() < 0.02:

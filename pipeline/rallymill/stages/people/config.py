@@ -22,8 +22,16 @@ class PeopleConfig(StageConfig):
     """Standard deviation of a box's bottom edge and middle, besides the share of its height."""
     foot_sd_share: float = Field(0.012, ge=0)
     """Standard deviation that grows with the height of the box: gait, limbs, the racket."""
-    foot_forward_m: float = Field(0.0, ge=-1, le=1)
-    """How far the middle of a body stands behind its lowest image point, seen from the camera."""
+    body_width_m: float = Field(0.62, gt=0)
+    """Width of a box without racket and reaching arms; what is more may be on either side."""
+    reach_s: float = Field(0.10, ge=0)
+    """Time over which a reaching arm or racket stays where it is."""
+    near_foot_m: float = Field(0.07, ge=-1, le=1)
+    """How far a near player's middle stands behind the lowest image point: the heels."""
+    far_foot_m: float = Field(0.15, ge=-1, le=1)
+    """The same for a far player, who turns the toes to the camera."""
+    posture_sd_m: float = Field(0.05, ge=0)
+    """What gait and posture leave uncertain however long one looks."""
     manoeuvre_m2ps3: float = Field(4.0, gt=0)
     """Spectral density of the white acceleration of a person."""
     start_speed_sd_mps: float = Field(2.5, gt=0)

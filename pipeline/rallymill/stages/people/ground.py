@@ -78,13 +78,15 @@ def _view(
 ) -> View:
     cameras = cameras_of(rows)
     height_px = int(rows["height_px"].iloc[0] or 720)
+    steps_s = np.diff(rows["t_s"].to_numpy(float))
+    step_s = float(np.median(steps_s)) if len(steps_s) else 0.04
     parts: list[dict[str, Array]] = []
     for step, (frame, camera) in enumerate(zip(rows["frame"], cameras, strict=True)):
         group = by_frame.get(int(frame))
         if group is None or camera is None:
             continue
         box = group[:, :4]
-        placed = place(camera, box, height_px, config)
+        placed = place(camera, box, height_px, max(step_s, 1e-3), config)
         inside = (
             np.isfinite(placed["ground_m"]).all(1)
             & (np.abs(placed["ground_m"][:, 0]) <= config.half_width_m)
@@ -121,28 +123,37 @@ def _view(
 
 
 def place(
-    camera: Camera, box_px: Array, height_px: int, config: PeopleConfig
+    camera: Camera, box_px: Array, height_px: int, step_s: float, config: PeopleConfig
 ) -> dict[str, NDArray]:
     """Foot points, ground points, covariances and heights of boxes (B, 4).
 
     The covariance of the ground point is J diag(sd^2) J', J being the derivative of the ground
-    point by the image point. ``foot_forward_m`` moves the ground point away from the camera.
+    point by the image point. A box wider than a body holds a racket or an arm on a side that
+    cannot be told, so its middle is worth less; and since it stays so for longer than the time
+    ``step_s`` between frames, its variance is raised to that of white noise of the same weight.
+    The ground point is moved away from the camera by ``near_foot_m`` or ``far_foot_m``: players
+    face the net.
     """
     foot = np.column_stack([(box_px[:, 0] + box_px[:, 2]) / 2, box_px[:, 3]])
     tall_px = box_px[:, 3] - box_px[:, 1]
     cut = box_px[:, 3] >= height_px - 1.5
     sd = config.foot_sd_px * height_px / 720 + config.foot_sd_share * tall_px
     down_sd = np.where(cut, sd + 0.15 * tall_px, sd)
-    shifted = foot + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])[:, None]
-    ground = camera.ground(shifted)[..., :2]
+    corners = foot + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])[:, None]
+    ground = camera.ground(corners)[..., :2]
     jacobian = np.stack([ground[1] - ground[0], ground[2] - ground[0]], axis=-1)
-    scaled = jacobian * np.stack([sd, down_sd], axis=-1)[:, None, :]
+    level = np.column_stack([ground[0], np.zeros(len(foot))])
+    spare_px = box_px[:, 2] - box_px[:, 0] - config.body_width_m * camera.pixels_per_metre(level)
+    lasting = np.sqrt(max(1.0, 2 * config.reach_s / step_s))
+    across_sd = np.hypot(sd, 0.4 * np.maximum(spare_px, 0.0) * lasting)
+    scaled = jacobian * np.stack([across_sd, down_sd], axis=-1)[:, None, :]
     away = ground[0] - camera.centre_m[:2]
     away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    forward = np.where(ground[0][:, 1] < 0, config.near_foot_m, config.far_foot_m)
     head = np.column_stack([foot[:, 0], box_px[:, 1]])
     return {
         "foot_px": foot,
-        "ground_m": ground[0] + config.foot_forward_m * away,
+        "ground_m": ground[0] + forward[:, None] * away,
         "covariance_m2": scaled @ scaled.transpose(0, 2, 1),
         "tall_m": camera.height_above(ground[0], head),
         "cut": cut,

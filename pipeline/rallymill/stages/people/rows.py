@@ -16,10 +16,12 @@ def rows_of(
 ) -> pd.DataFrame:
     """Rows of one path.
 
-    The camera's own ground uncertainty is the same from frame to frame, so smoothing does not
-    lessen it: it is added to the smoothed variance. It holds for the far baseline and is taken
-    over the whole court. ``certain`` is how sure the role is; a bridged row is worth less the
-    further the nearest observation is away.
+    The camera's own ground uncertainty and the posture are much the same from frame to frame, so
+    smoothing does not lessen them: they are added to the smoothed variance. The camera's holds for
+    the far baseline and is taken over the whole court.
+
+    ``certain`` is how sure the role is; a bridged row is worth less the further the nearest
+    observation is away.
     """
     n = len(path.step)
     seen = path.box >= 0
@@ -35,7 +37,7 @@ def rows_of(
     confidence[seen] = view.confidence[path.box[seen]]
     confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
     confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
-    shared = view.camera_sd_m[path.step] ** 2
+    shared = view.camera_sd_m[path.step] ** 2 + config.posture_sd_m**2
     return pd.DataFrame(
         {
             "match_id": match_id,
