@@ -1,0 +1,334 @@
+"""Follow the court through a whole view and make its final cameras.
+
+Frames are taken one by one. The first lock is looked for until it is found, then the view is
+followed forwards, and backwards through the frames kept from before. When enough frames are known,
+the camera's place is fitted jointly to several of them and every frame's own unknowns are fitted
+again with that place; at the end of the view the cameras are smoothed.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill import court
+from rallymill.camera import Camera
+from rallymill.courtfit import bundle, evidence, lock, smooth, solve, support
+from rallymill.courtfit.bundle import OWN, Place
+from rallymill.courtfit.solve import Places
+from rallymill.courtfit.tracker import Followed, Tracker
+
+Array = NDArray[Any]
+Picture = NDArray[Any]
+
+KEPT_BEFORE = 75
+"""Frames kept while no court is known, to be followed backwards later."""
+SETTLE_FRAMES = 600
+"""Frames after which the place of the camera is fitted, and no measurements are kept."""
+JOINT_FRAMES = 16
+THINNED = 140
+"""Places kept of each frame until the place of the camera is fitted."""
+RETRY_S, RETRY_MOST_S = 0.4, 3.0
+"""Time between searches for a lost court; it doubles with every failure up to the second."""
+BRIDGE_S = 0.25
+"""Gaps up to this long are filled by the smoother."""
+FAR_POINT_M = np.array([0.0, court.HALF_LENGTH_M])
+
+Finder = Callable[[Picture], "lock.Lock | lock.NotFound"]
+
+
+@dataclass(frozen=True)
+class FrameCamera:
+    """The final camera of a frame, or None where the court is lost.
+
+    ``status`` is found, tracked or lost; ``position_sd_m`` the standard deviation of a ground point
+    at the far baseline.
+    """
+
+    frame: int
+    t_s: float
+    status: str
+    camera: Camera | None = None
+    rms_px: float | None = None
+    position_sd_m: float | None = None
+
+
+@dataclass
+class _Known:
+    """What is known of a frame: measurements until the place is settled, then a camera."""
+
+    frame: int
+    t_s: float
+    status: str = "lost"
+    camera: Camera | None = None
+    rms_px: float = np.inf
+    places: Places | None = None
+    own: Array | None = None
+
+
+@dataclass
+class ViewFollower:
+    """Follows the court through one view.
+
+    ``hints`` are places (with a camera each) known from earlier views, tried before a search;
+    ``find`` looks for a court in a picture of which nothing is known.
+    """
+
+    hints: list[tuple[Place, Camera]] = field(default_factory=list)
+    find: Finder = lock.lock
+    place: Place | None = None
+    settled: bool = False
+    _frames: dict[int, _Known] = field(default_factory=dict)
+    _before: deque[tuple[int, float, Picture]] = field(default_factory=deque)
+    _tracker: Tracker | None = None
+    _try_again_s: float = -np.inf
+    _wait_s: float = RETRY_S
+    reasons: list[str] = field(default_factory=list)
+
+    def add(self, frame: int, t_s: float, image: Picture) -> None:
+        """Take the next frame of the view, a BGR picture."""
+        white = evidence.whiteness(image)
+        self._frames[frame] = _Known(frame, t_s)
+        if self._tracker is not None:
+            followed = self._tracker.step(white, t_s)
+            if followed is not None:
+                self._keep(frame, t_s, followed, "tracked")
+                self._settle_when_due()
+                return
+        if self._look_for(frame, t_s, image, white):
+            self._follow_back()
+            return
+        self._before.append((frame, t_s, white))
+        if len(self._before) > KEPT_BEFORE:
+            self._before.popleft()
+
+    def _look_for(self, frame: int, t_s: float, image: Picture, white: Picture) -> bool:
+        if t_s < self._try_again_s:
+            return False
+        known = list(self.hints)
+        if self._tracker is not None and self.place is not None:
+            known.append((self.place, self._tracker.camera))
+        for place, camera in reversed(known):
+            tracker = Tracker(place, place.applied(_resized(camera, white)), t_s)
+            followed = tracker.step(white, t_s)
+            if followed is not None:
+                return self._start(frame, t_s, followed, place, tracker)
+        found = self.find(image)
+        if isinstance(found, lock.NotFound):
+            self.reasons.append(found.reason)
+            self._try_again_s = t_s + self._wait_s
+            self._wait_s = min(2 * self._wait_s, RETRY_MOST_S)
+            return False
+        place = self.place or bundle.place_of(found.fit, found.doubles)
+        for known_place, _ in known:
+            # A place known already is better than what one picture says, if the two agree.
+            if known_place.doubles == found.doubles and known_place.differs(
+                bundle.place_of(found.fit, found.doubles)
+            ) < 4.0:
+                place = known_place
+        camera = place.applied(found.fit.camera)
+        if place.differs(bundle.place_of(found.fit, found.doubles)) > 0.0:
+            refined = lock.refine(
+                white, camera, place.doubles, (6.0, 3.0), place.prior(), step_m=0.4
+            )
+            backing = None if refined is None else support.check(
+                white, refined[0].camera, place.doubles, refined[0].net_m
+            )
+            if refined is None or backing is None or not backing.good:
+                self._try_again_s = t_s + self._wait_s
+                self.reasons.append("a court was found from another place than before")
+                return False
+            fit, places = refined
+        else:
+            fit, places = found.fit, found.places
+        tracker = Tracker(place, fit.camera, t_s)
+        return self._start(frame, t_s, Followed(fit, places, found.support.on), place, tracker)
+
+    def _start(
+        self, frame: int, t_s: float, followed: Followed, place: Place, tracker: Tracker
+    ) -> bool:
+        if self.place is None:
+            self.place = place
+        self._tracker = tracker
+        self._wait_s = RETRY_S
+        self._keep(frame, t_s, followed, "found")
+        return True
+
+    def _follow_back(self) -> None:
+        """Follow backwards from the latest frame through those kept from before it."""
+        assert self._tracker is not None and self.place is not None
+        forward = self._tracker
+        back = Tracker(forward.place, forward.camera, forward.t_s, small=forward.small)
+        while self._before:
+            frame, t_s, white = self._before.pop()
+            followed = back.step(white, t_s)
+            if followed is None:
+                break
+            self._keep(frame, t_s, followed, "tracked")
+        self._before.clear()
+
+    def _keep(self, frame: int, t_s: float, followed: Followed, status: str) -> None:
+        fit, places = followed.fit, followed.places
+        known = _Known(frame, t_s, status, fit.camera, fit.rms_px)
+        good = np.flatnonzero(fit.inliers)
+        if len(good) > THINNED:
+            good = good[np.linspace(0, len(good) - 1, THINNED).astype(int)]
+        # Fewer places stand for as much as all of them did.
+        thin = places.take(good)
+        gain = np.sqrt(len(good) / max(1, int(fit.inliers.sum())))
+        known.places = replace(thin, sd_px=thin.sd_px * gain)
+        self._frames[frame] = known
+        if self.settled:
+            self._finish(known)
+
+    def _settle_when_due(self) -> None:
+        if not self.settled and len(self._frames) >= SETTLE_FRAMES:
+            self.settle()
+
+    def settle(self) -> None:
+        """Fit the place of the camera to several frames and every known frame's rest to it."""
+        if self.settled or self.place is None:
+            return
+        known = [one for one in self._ordered() if one.places is not None]
+        if not known:
+            return
+        chosen = [known[i] for i in _spread(known)]
+        earlier = [place for place, _ in self.hints if place is self.place]
+        start = self.place
+        result = bundle.joint(
+            [one.camera for one in chosen if one.camera is not None],
+            [one.places for one in chosen if one.places is not None],
+            start,
+            earlier[0] if earlier else None,
+        )
+        if result is not None and np.linalg.norm(result[0].centre_m - start.centre_m) < 5.0:
+            self.place = result[0]
+        self.settled = True
+        for one in known:
+            self._finish(one)
+        if self._tracker is not None:
+            self._tracker.place = self.place
+            last = known[-1].camera
+            if last is not None:
+                self._tracker.camera = last
+
+    def _finish(self, one: _Known) -> None:
+        """Fit a frame's own unknowns with the place of the camera settled."""
+        assert self.place is not None
+        if one.places is None or one.camera is None:
+            return
+        fit = solve.fit(
+            self.place.applied(one.camera), one.places, self.place.prior(), self.place.net_m,
+            rounds=4,
+        )
+        if fit is None:
+            one.status, one.camera = "lost", None
+        else:
+            one.camera = fit.camera
+            one.rms_px = fit.rms_px
+            one.own = fit.information[np.ix_(OWN, OWN)]
+        one.places = None
+
+    def _ordered(self) -> list[_Known]:
+        return [self._frames[number] for number in sorted(self._frames)]
+
+    def result(self) -> list[FrameCamera]:
+        """Final cameras of all frames taken, in order."""
+        self.settle()
+        frames = self._ordered()
+        done: list[FrameCamera] = []
+        for run in _runs(frames):
+            if run[0].camera is None:
+                done += [FrameCamera(one.frame, one.t_s, "lost") for one in run]
+            else:
+                done += self._smoothed(run)
+        return done
+
+    def _smoothed(self, run: list[_Known]) -> list[FrameCamera]:
+        assert self.place is not None
+        covariances = [
+            np.eye(4) if one.own is None else solve.CORRELATION * np.linalg.inv(one.own)
+            for one in run
+        ]
+        made = smooth.smooth(
+            [one.camera for one in run], covariances, [one.t_s for one in run]
+        )
+        shared = solve.CORRELATION * np.linalg.pinv(self.place.information)
+        done = []
+        for one, camera, spread in zip(run, made.cameras, made.covariance, strict=True):
+            tracked = one.camera is not None
+            done.append(FrameCamera(
+                one.frame, one.t_s, one.status if tracked else "tracked", camera,
+                one.rms_px if tracked else None,
+                ground_sd_m(camera, spread, shared),
+            ))
+        return done
+
+
+def ground_sd_m(camera: Camera, own: Array, shared: Array) -> float:
+    """Standard deviation (m, larger axis) of the far baseline's middle on the ground.
+
+    ``own`` (4, 4) and ``shared`` (5, 5) are covariances of the frame's and of the place's
+    unknowns. The lines hold the picture, so an error of the place is made good by the frame's own
+    unknowns: what is left of it is what its part of the covariance does to the ground beyond them.
+    """
+    at = np.array([[*FAR_POINT_M, 0.0]])
+    _, rates = solve.project_with_rates(camera, at)
+    spread = rates[0][:, OWN] @ own @ rates[0][:, OWN].T
+    step = 0.05
+    grid = np.array([[step, 0, 0], [-step, 0, 0], [0, step, 0], [0, -step, 0.0]])
+    seen = camera.project(at + grid)
+    by_ground = np.stack([seen[0] - seen[1], seen[2] - seen[3]], axis=1) / (2 * step)
+    inverse = np.linalg.inv(by_ground)
+    # A centre moved by its deviation moves the ground by the lean of the ray, refitted lines
+    # take most of it back; a tenth is kept.
+    rest = 0.1 * float(np.sqrt(np.trace(shared[:3, :3]))) * 0.1
+    return float(np.sqrt(np.linalg.eigvalsh(inverse @ spread @ inverse.T)[-1] + rest**2))
+
+
+def _resized(camera: Camera, white: Picture) -> Camera:
+    """Camera for a picture of another size with the same field of view."""
+    height, width = white.shape
+    if width == camera.width_px and height == camera.height_px:
+        return camera
+    return replace(
+        camera, focal_px=camera.focal_px * width / camera.width_px, width_px=width,
+        height_px=height, principal_px=((width - 1) / 2, (height - 1) / 2),
+    )
+
+
+def _spread(known: list[_Known]) -> list[int]:
+    """Numbers of frames, spread evenly over the view, the best fitting of each stretch."""
+    edges = np.linspace(0, len(known), min(JOINT_FRAMES, len(known)) + 1).astype(int)
+    return [
+        int(low + np.argmin([one.rms_px for one in known[low:high]]))
+        for low, high in pairwise(edges) if high > low
+    ]
+
+
+def _runs(frames: list[_Known]) -> list[list[_Known]]:
+    """Frames cut where the court is lost for longer than can be bridged."""
+    runs: list[list[_Known]] = []
+    index = 0
+    while index < len(frames):
+        here = frames[index].camera is not None
+        end = index
+        while end < len(frames) and (frames[end].camera is not None) == here:
+            end += 1
+        part = frames[index:end]
+        if here and runs and runs[-1][0].camera is not None:
+            runs[-1] += part
+        elif here or not runs or end == len(frames):
+            runs.append(part)
+        elif part[-1].t_s - part[0].t_s <= BRIDGE_S and runs[-1][0].camera is not None:
+            runs[-1] += part
+        else:
+            runs.append(part)
+        index = end
+    return runs

@@ -1,0 +1,77 @@
+"""Court lines as points to look for in a picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill import court
+
+Array = NDArray[np.float64]
+
+ACROSS = ("near_baseline", "near_service", "far_service", "far_baseline")
+DOWN = ("left_doubles", "left_singles", "centre_service", "right_singles", "right_doubles")
+
+
+@dataclass(frozen=True)
+class LinePoints:
+    """Points along the middles of the painted lines.
+
+    ``points_m`` (N, 2) on the ground, ``direction`` (N, 2) unit vectors along the line,
+    ``width_m`` (N,) of the paint, ``line`` (N,) index into ``names``, ``spacing_m`` (N,) the
+    length of line that a point stands for.
+    """
+
+    points_m: Array
+    direction: Array
+    width_m: Array
+    line: NDArray[np.int64]
+    spacing_m: Array
+    names: tuple[str, ...]
+
+    def edges_m(self) -> tuple[Array, Array]:
+        """Points (N, 3) on the two edges of the paint, left and right of the direction."""
+        side = np.stack([-self.direction[:, 1], self.direction[:, 0]], 1)
+        half = side * self.width_m[:, None] / 2
+        zeros = np.zeros((len(half), 1))
+        return (
+            np.hstack([self.points_m + half, zeros]),
+            np.hstack([self.points_m - half, zeros]),
+        )
+
+
+@lru_cache(maxsize=16)
+def line_points(doubles: bool, step_m: float, margin_m: float = 0.12) -> LinePoints:
+    """Points every ``step_m`` along all lines except the marks, ``margin_m`` away from the ends."""
+    points, directions, widths, numbers, spacings = [], [], [], [], []
+    names: list[str] = []
+    for line in court.lines(doubles=doubles):
+        if line.name.endswith("_mark"):
+            continue
+        start, end = line.ends()[:, :2]
+        length = float(np.linalg.norm(end - start))
+        direction = (end - start) / length
+        count = max(2, round((length - 2 * margin_m) / step_m) + 1)
+        at = np.linspace(margin_m, length - margin_m, count)
+        points.append(start + at[:, None] * direction)
+        directions.append(np.tile(direction, (count, 1)))
+        widths.append(np.full(count, line.width_m))
+        numbers.append(np.full(count, len(names)))
+        spacings.append(np.full(count, (length - 2 * margin_m) / (count - 1)))
+        names.append(line.name)
+    return LinePoints(
+        np.concatenate(points), np.concatenate(directions), np.concatenate(widths),
+        np.concatenate(numbers), np.concatenate(spacings), tuple(names),
+    )
+
+
+@lru_cache(maxsize=2)
+def coordinates(doubles: bool) -> tuple[Array, Array]:
+    """Places of the lines across (y, near to far) and down (x, left to right), in metres."""
+    by_name = {line.name: line for line in court.lines(doubles=doubles)}
+    across = np.array([by_name[name].y1_m for name in ACROSS])
+    down = np.array([by_name[name].x1_m for name in DOWN if name in by_name])
+    return across, down

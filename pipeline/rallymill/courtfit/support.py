@@ -1,0 +1,118 @@
+"""Whether a court is really where a camera says: lines where they should be and nowhere else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.camera import Camera
+from rallymill.courtfit import look as looking
+from rallymill.courtfit import model
+
+Array = NDArray[np.float64]
+Picture = NDArray[Any]
+
+LEAST_ON = 0.55
+LEAST_EXCESS = 0.33
+LEAST_ACROSS, LEAST_DOWN = 2, 2
+LEAST_LINES = 5
+"""Lines that must be mostly seen; every main camera shows more than these."""
+MOST_MISSING = 1
+MISSING_SHARE = 0.12
+"""Share of a line's visible places below which the line is not there."""
+SEEN_SHARE = 0.45
+"""Share of a line's visible places that must be found for the line to count as seen."""
+FAINTEST = 0.2
+"""Least contrast of a place, against the median of all."""
+SHORTEST_SHARE = 0.03
+"""A line counts only if its visible part is at least this share of the picture's width."""
+
+
+@dataclass(frozen=True)
+class Support:
+    """How well a picture agrees with a court.
+
+    ``on`` is the share of visible line (by length) with a line under it, ``off`` the same beside
+    the lines, where none should be; ``across`` and ``down`` count the court lines that are mostly
+    seen, ``missing`` those of which almost nothing is; ``net`` is the share of the net's band seen
+    (NaN where out of view); ``score_px`` is the length of line seen, less what is missing and what
+    is seen beside.
+    """
+
+    on: float
+    off: float
+    across: int
+    down: int
+    missing: int
+    net: float
+    visible_px: float
+    score_px: float
+
+    @property
+    def good(self) -> bool:
+        """Whether the court may be believed."""
+        return (
+            self.on >= LEAST_ON
+            and self.on - self.off >= LEAST_EXCESS
+            and self.across >= LEAST_ACROSS
+            and self.down >= LEAST_DOWN
+            and self.across + self.down >= LEAST_LINES
+            and self.missing <= MOST_MISSING
+        )
+
+
+NOTHING = Support(0.0, 1.0, 0, 0, 0, np.nan, 0.0, -np.inf)
+
+
+def check(
+    white: Picture, camera: Camera, doubles: bool, net_m: float = 0.0, reach_px: float = 2.0,
+    step_m: float = 0.35,
+) -> Support:
+    """Compare a whiteness picture (H, W) with the court that a camera should see.
+
+    Places are found within ``reach_px`` of where they should be. The comparison beside the lines
+    is made as far away as a line could not be confused with, on both sides.
+    """
+    scale = max(white.shape[1] / 1280, 0.5)
+    at = looking.expected(camera, doubles, step_m, net=True, net_m=net_m)
+    inside = at.inside(camera, reach_px + 12 * scale)
+    at = at.take(inside)
+    if len(at.number) == 0:
+        return NOTHING
+    seen = at.measure(white, reach_px)
+    # Paint is about equally bright everywhere, even in the shade; edges of colours are fainter.
+    usual = float(np.median(seen.contrast[seen.found])) if seen.found.any() else 0.0
+    on = seen.found & (seen.contrast > FAINTEST * usual)
+    shift = at.half_px[:, None] * at.normal * 2 + at.normal * (3 + 2 * reach_px + 3 * scale)
+    beside = np.zeros(len(on))
+    for sign in (-1.0, 1.0):
+        beside += 0.5 * at.shifted(sign * shift).measure(white, reach_px).found
+    names = model.line_points(doubles, step_m).names
+    is_net = at.number == len(names)
+    length = np.minimum(at.length_px, 0.05 * white.shape[1])
+    lines = ~is_net
+    weight = length[lines]
+    visible = float(weight.sum())
+    if visible <= 0:
+        return NOTHING
+    share_on = float(weight @ on[lines] / visible)
+    share_off = float(weight @ beside[lines] / visible)
+    counts = {"across": 0, "down": 0}
+    missing = 0
+    for number, name in enumerate(names):
+        mine = at.number == number
+        seen_px = float(length[mine].sum())
+        if seen_px < SHORTEST_SHARE * white.shape[1]:
+            continue
+        share = float(length[mine] @ on[mine]) / seen_px
+        missing += share < MISSING_SHARE
+        if share > SEEN_SHARE:
+            counts["across" if name in model.ACROSS else "down"] += 1
+    net = float(on[is_net].mean()) if is_net.sum() >= 8 else np.nan
+    score = visible * (share_on - 0.55 * (1 - share_on) - share_off)
+    return Support(
+        share_on, share_off, counts["across"], counts["down"], missing, net, visible, score
+    )

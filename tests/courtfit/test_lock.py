@@ -1,0 +1,94 @@
+import cv2
+import numpy as np
+import pytest
+
+from rallymill import court
+from rallymill.courtfit import evidence, lock, support
+from tests.courtfit.pictures import (
+    GROUNDS,
+    Scene,
+    broadcast_camera,
+    draw,
+    tripod_camera,
+)
+
+CORNERS = np.array([p for p in court.named_points().values() if p[2] == 0])
+
+
+def error_px(found, truth):
+    """Median distance in pixels of the court's named points that are in the picture."""
+    seen = truth.project(CORNERS)
+    inside = (seen > 0).all(1) & (seen < [truth.width_px, truth.height_px]).all(1)
+    return float(np.median(np.linalg.norm(found.project(CORNERS) - seen, axis=1)[inside]))
+
+
+@pytest.mark.parametrize("make", [broadcast_camera, tripod_camera])
+@pytest.mark.parametrize("ground", list(GROUNDS))
+def test_court_is_found_to_a_fifth_of_a_pixel(make, ground):
+    rng = np.random.default_rng(len(ground))
+    truth = make(rng)
+    scene = Scene(ground, opacity=0.6, noise=4.0, shadow=ground != "grass", people=4, seed=7)
+    found = lock.lock(draw(truth, scene))
+    assert isinstance(found, lock.Lock)
+    assert found.doubles
+    assert error_px(found.fit.camera, truth) < 0.2
+    # Heights need the camera's true place, not the ground plane alone.
+    assert np.linalg.norm(found.fit.camera.centre_m - truth.centre_m) < 0.3
+
+
+def test_court_without_alleys():
+    truth = tripod_camera(np.random.default_rng(4))
+    found = lock.lock(draw(truth, Scene("clay", doubles=False, seed=2)))
+    assert isinstance(found, lock.Lock)
+    assert not found.doubles
+    assert error_px(found.fit.camera, truth) < 0.3
+
+
+@pytest.mark.parametrize("width", [640, 1920])
+def test_other_sizes(width):
+    truth = broadcast_camera(np.random.default_rng(11), width, width * 9 // 16)
+    found = lock.lock(draw(truth, Scene("hard", seed=3)))
+    assert isinstance(found, lock.Lock)
+    assert error_px(found.fit.camera, truth) < 0.3
+
+
+def test_half_the_lines_painted_over():
+    truth = broadcast_camera(np.random.default_rng(21))
+    image = draw(truth, Scene("hard_plain", seed=5, people=6))
+    # A board hides the near right corner: right sidelines and part of the near baseline.
+    corner = truth.project([2.0, -court.HALF_LENGTH_M, 0.0])
+    cv2.rectangle(image, (int(corner[0]), int(corner[1]) - 160), (1280, 720), (90, 60, 40), -1)
+    found = lock.lock(image)
+    assert isinstance(found, lock.Lock)
+    assert error_px(found.fit.camera, truth) < 0.5
+
+
+def test_no_court_no_lock():
+    rng = np.random.default_rng(0)
+    plain = np.full((720, 1280, 3), 90, np.uint8)
+    crowd = cv2.resize(
+        rng.integers(0, 255, (120, 214, 3), dtype=np.uint8), (1280, 720),
+        interpolation=cv2.INTER_NEAREST,
+    )
+    stripes = plain.copy()
+    for _ in range(40):
+        ends = rng.integers(0, 1280, 4)
+        cv2.line(stripes, (int(ends[0]), int(ends[1])), (int(ends[2]), int(ends[3])),
+                 (240, 240, 240), 2, cv2.LINE_AA)
+    for image in (plain, crowd, stripes):
+        assert isinstance(lock.lock(image), lock.NotFound)
+
+
+def test_support_falls_when_the_court_is_moved_away():
+    truth = broadcast_camera(np.random.default_rng(2))
+    white = evidence.whiteness(draw(truth, Scene("clay", seed=1)))
+    here = support.check(white, truth, True)
+    aside = lock.Camera(
+        truth.focal_px * 1.06, truth.rotation, truth.centre_m, truth.width_px, truth.height_px,
+        truth.principal_px,
+    )
+    there = support.check(white, aside, True)
+    assert here.good
+    assert here.on > 0.9
+    assert here.off < 0.25
+    assert not there.good
