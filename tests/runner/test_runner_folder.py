@@ -37,6 +37,9 @@ def messy(world):
     cut_short(whole, 0.6, films / "cut.mp4")
     late = film(world.root / "late.mp4", n=100, faststart=False)
     cut_short(late, 0.8, films / "no index.mp4")
+    hurt = bytearray(whole.read_bytes())
+    hurt[len(hurt) // 2 : len(hurt) // 2 + 2000] = bytes(2000)
+    (films / "hurt.mp4").write_bytes(hurt)
     film(films / "phone.mp4", n=20, rotation_deg=90)
     times = np.concatenate([[0], np.cumsum(np.random.default_rng(5).uniform(0.02, 0.08, 29))])
     film(films / "vfr.mp4", n=30, times_s=times)
@@ -65,6 +68,7 @@ def test_every_file_gets_its_line(messy):
         "notes.mp4": "not_read",
         "zero.mkv": "not_read",
         "cut.mp4": "partly_read",
+        "hurt.mp4": "partly_read",
         "no index.mp4": "not_read",
         "phone.mp4": "read",
         "vfr.mp4": "read",
@@ -86,6 +90,7 @@ def test_every_file_gets_its_line(messy):
         "zero.mkv": "is empty",
         "cut.mp4": "cut off: the last",
         "no index.mp4": "cut off",
+        "hurt.mp4": "% of the frames cannot be decoded",
         "phone.mp4": "turned by 90 degrees",
         "vfr.mp4": "variable frame rate",
         "old tape.mp4": "interlaced",

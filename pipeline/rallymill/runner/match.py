@@ -99,6 +99,7 @@ def describe_video(path: Path) -> dict[str, Any]:
         "duration_s": info.duration_s,
         "read_s": found.read_s,
         "truncated": found.truncated,
+        "packets": found.packets,
         "width_px": info.width_px,
         "height_px": info.height_px,
         "rate": str(info.rate),
@@ -135,7 +136,10 @@ class MatchRun:
             self._save(record)
             if not self.dry:
                 write_json(self.store.folder / CONFIG_NAME, self.config.resolved())
-            self._stages(record)
+            with video.collect_reports() as reports:
+                self._stages(record)
+            found = [report.n_bad_packets for report in reports]
+            record.video["bad_packets"] = max([record.video.get("bad_packets", 0), *found])
             self._save(record)
             self.emit({"event": "tables"})
             self.stage_name = "report"

@@ -25,6 +25,9 @@ MATCHES_NAME = "matches.parquet"
 LEAST_COVERAGE = 0.5
 """Share of main-camera frames with the court found below which a match is only partly read."""
 
+MOST_DAMAGE = 0.01
+"""Share of undecodable packets above which a match is only partly read."""
+
 NO_COURT = "no court in sight: no span of it shows a whole court from behind a baseline"
 NO_COURT_REMEDY = "film from behind a baseline with all lines of the court in the picture"
 LOST_COURT = "the court was found in {share:.0%} of the frames that show it"
@@ -73,6 +76,12 @@ def _inside(times_s: np.ndarray, starts_s: np.ndarray, ends_s: np.ndarray) -> np
     return inside
 
 
+def share_damaged(record: MatchRecord) -> float:
+    """Share of the packets of a recording that could not be decoded."""
+    packets = record.video.get("packets") or 0
+    return float(record.video.get("bad_packets", 0)) / packets if packets else 0.0
+
+
 def notes(record: MatchRecord) -> list[str]:
     """What is unusual about a recording that was read all the same."""
     found = record.video
@@ -88,6 +97,8 @@ def notes(record: MatchRecord) -> list[str]:
     width, height = found.get("width_px") or 0, found.get("height_px") or 0
     if height and abs(width / height - 4 / 3) < 0.02:
         said.append("picture 4:3")
+    if 0.0 < share_damaged(record) <= MOST_DAMAGE:
+        said.append(f"{record.video['bad_packets']} damaged packets passed over")
     if not record.sheet and not record.sheet_problem:
         said.append("no match sheet, players are called A and B")
     return said
@@ -111,6 +122,9 @@ def _verdict(
     if record.sheet_problem:
         reasons.append(f"read without its sheet: {record.sheet_problem}")
         remedies.append(record.sheet_remedy)
+    if share_damaged(record) > MOST_DAMAGE:
+        reasons.append(f"damaged: {share_damaged(record):.0%} of the frames cannot be decoded")
+        remedies.append("copy the file again from the camera or the original")
     if coverage < LEAST_COVERAGE:
         reasons.append(LOST_COURT.format(share=coverage))
         remedies.append(LOST_COURT_REMEDY)
