@@ -1,7 +1,7 @@
 # make demo   read the sample clips into tables and pages
 # make test   lint, types and tests
 # make lint   lint and types alone
-# make bench  the benchmark tables
+# make bench  read the sample clips and score them against their truth
 #
 # The first run makes .venv and installs into it, by whatever pip is configured for here; a stamp
 # in .venv keeps later runs from doing it again until pyproject.toml changes.
@@ -32,7 +32,8 @@ lint: $(VENV)/.installed-test
 	$(BIN)/mypy
 
 bench: $(VENV)/.installed-test
-	@for what in detect court shots flags speed; do $(BIN)/rallymill bench $$what || exit 1; done
+	$(BIN)/rallymill process $(CLIPS) --out $(OUT)
+	$(BIN)/rallymill score $(OUT) $(CLIPS)
 
 clean:
 	rm -rf $(VENV)
