@@ -237,6 +237,15 @@ def test_missing_and_backward_times_are_repaired():
     assert times == pytest.approx([0.0, 0.04, 0.08, 0.12, 0.16, 0.2])
 
 
+@pytest.mark.parametrize("count", [1, 3])
+def test_threads_do_not_change_the_frames(tmp_path, monkeypatch, count):
+    path = film(tmp_path / "a.mp4", n=40)
+    before = [(frame.t_s, frame.image.tobytes()) for frame in video.frames(path)]
+    monkeypatch.setattr(video_decode, "_threads", 0)
+    video.set_threads(count)
+    assert [(frame.t_s, frame.image.tobytes()) for frame in video.frames(path)] == before
+
+
 # choosing frames
 
 

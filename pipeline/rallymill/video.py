@@ -10,7 +10,7 @@ Nothing here reads ahead of what it must: spans are decoded from the start of th
 last frame asked for, because only counting makes frame numbers certain in every container.
 """
 
-from rallymill.video_decode import MAX_BAD_PACKETS, ReadReport
+from rallymill.video_decode import MAX_BAD_PACKETS, ReadReport, set_threads
 from rallymill.video_frames import Frame, FrameStream, collect_reports, frames, moments
 from rallymill.video_info import Survey, VideoInfo, content_hash, probe, survey
 from rallymill.video_write import Writer, cut
@@ -29,5 +29,6 @@ __all__ = [
     "frames",
     "moments",
     "probe",
+    "set_threads",
     "survey",
 ]

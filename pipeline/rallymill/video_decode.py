@@ -35,6 +35,15 @@ MAX_BAD_PACKETS = 500
 """Undecodable packets that are passed over in any case; more only while more frames come out."""
 
 
+_threads = 0
+
+
+def set_threads(count: int) -> None:
+    """Threads that each decoder of this process may use from now on; 0 leaves it to the codec."""
+    global _threads
+    _threads = count
+
+
 @dataclass
 class ReadReport:
     """What happened while a recording was decoded; complete once the frames have ended."""
@@ -135,6 +144,7 @@ def decode(
     container, stream = open_video(path)
     with container:
         stream.thread_type = "AUTO"
+        stream.codec_context.thread_count = _threads
         if from_s > 0.0:
             start = stream.start_time or 0
             with contextlib.suppress(av.error.FFmpegError):

@@ -18,7 +18,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Any
 
+import cv2
+
 from rallymill import config as configuration
+from rallymill import video
 from rallymill.errors import RallymillError
 from rallymill.runner.logs import match_log
 from rallymill.runner.match import Job, MatchRun
@@ -99,6 +102,8 @@ def main() -> int:
             emit({"event": "failed", "stage": "start", "problem": error.problem,
                   "remedy": error.remedy})  # fmt: skip
             return 1
+        video.set_threads(config.execution.threads)
+        cv2.setNumThreads(config.execution.threads)
         came_through = MatchRun(job, stages, config, emit).run()
     emit({"event": "end", "ok": came_through})
     return 0 if came_through else 1
