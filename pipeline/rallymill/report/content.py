@@ -181,7 +181,9 @@ class Trust:
 
 def trust(match: Match) -> list[Trust]:
     """For each kind of quantity, for how many strokes or points it could be told."""
-    shots, points = match.shots, match.points
+    shots = match.shots
+    # Nobody wins a row that ends with a faulted first serve or a let.
+    points = [row for row in match.points if row["ended_by"] not in ("fault", "let")]
     serves = [row for row in shots if row["stroke"] == "serve"]
 
     def told(rows: tuple[Row, ...] | list[Row], column: str) -> int:

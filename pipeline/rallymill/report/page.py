@@ -18,7 +18,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 import rallymill
-from rallymill.report import content, scene, svg, timeline, viewpictures, words
+from rallymill.report import cards, content, scene, svg, timeline, viewpictures, words
 from rallymill.report.content import Match, Row
 
 FIRST_LOOKS = 8
@@ -168,6 +168,7 @@ def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
         first_looks=FIRST_LOOKS, trust=content.trust(match), summaries=content.summaries(match),
         timeline=_timeline(match), video=_link_to(recording, folder), pictures=pictures,
         version=rallymill.__version__, heading=heading(match),
+        cards=cards.of_rules(sorted({flag["rule"] for flag in match.flags})),
     )
     path = folder / "index.html"
     part = folder / ".index.html.part"

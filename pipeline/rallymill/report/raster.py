@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.report.scene import MARK_M, TAG_M, Bounce, Contact, Feet, Mark, Scene
-from rallymill.report.svg import FOOT_PX, HEAD_PX, SCALE_PX_PER_M, Layout, symbol_corners
+from rallymill.report.svg import (
+    FOOT_PX,
+    HEAD_PX,
+    SCALE_PX_PER_M,
+    Layout,
+    arrow_corners,
+    symbol_corners,
+)
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -44,7 +51,7 @@ class Canvas:
         return np.round(np.clip(moved, -9e3, 9e3) * 2**SHIFT).astype(np.int32)
 
     def _width(self, width: float) -> int:
-        return max(round(width * self.factor), 1)
+        return max(round(0.8 * width * self.factor), 1)
 
     def fill(self, corners: Array, colour: Colour) -> None:
         """A filled polygon."""
@@ -170,13 +177,21 @@ def _balls(canvas: Canvas, layout: Layout) -> None:
         colour = SLOTS[slots.get(path.shot_id, "a")]
         width = 1.3 if path.after_bounce else 2.1
         plan = layout.plan(path.points_m)
-        # What leaves the plan must not run into the profile.
-        inner = plan[(plan[:, 0] >= 0) & (plan[:, 0] <= layout.plan_width)]
+        if len(inner := _within(plan, 0.0, layout.plan_width, layout.height)) > 1:
+            canvas.line(inner, colour, width, dash=path.after_bounce)
+        arrow = None if path.after_bounce else arrow_corners(layout, path)
+        if arrow is not None:
+            canvas.fill(arrow, colour)
+        flown = layout.profile(path.points_m[np.isfinite(path.points_m[:, 2])])
+        inner = _within(flown, layout.profile_left, layout.width, layout.height)
         if len(inner) > 1:
             canvas.line(inner, colour, width, dash=path.after_bounce)
-        flown = path.points_m[np.isfinite(path.points_m[:, 2])]
-        if len(flown) > 1:
-            canvas.line(layout.profile(flown), colour, width, dash=path.after_bounce)
+
+
+def _within(points: Array, left: float, right: float, bottom: float) -> Array:
+    """Points (M, 2) of a way that lie in a panel; flights leave one only at their ends."""
+    x, y = points[:, 0], points[:, 1]
+    return points[(x >= left) & (x <= right) & (y >= 0) & (y <= bottom)]
 
 
 def _feet(canvas: Canvas, layout: Layout, feet: Feet) -> None:

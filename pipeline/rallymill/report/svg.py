@@ -112,6 +112,13 @@ def draw(scene: Scene, identifier: str, title: str, description: str) -> Markup:
         element(
             "clipPath", _rect(0, 0, layout.plan_width, layout.height), id=f"{identifier}-plan"
         ),
+        element(
+            "clipPath",
+            _rect(
+                layout.profile_left, 0, layout.width - layout.profile_left, layout.height
+            ),
+            id=f"{identifier}-profile",
+        ),
         _ground(layout), _profile_ground(layout),
         _group(_balls(layout, identifier), class_="balls"),
         _group([_feet(layout, feet) for feet in scene.feet], class_="stands"),
@@ -217,29 +224,39 @@ def _balls(layout: Layout, identifier: str) -> list[Markup]:
             "polyline", points=_points(layout.plan(path.points_m)), class_=kind, fill="none"
         )]
         if not path.after_bounce:
-            parts.append(_arrow(layout, path, slots.get(path.shot_id, "a")))
+            corners = arrow_corners(layout, path)
+            if corners is not None:
+                slot = slots.get(path.shot_id, "a")
+                parts.append(
+                    element("polygon", points=_points(corners), class_=f"arrow {slot}")
+                )
         plan.append(_group(parts, data_shot=path.shot_id))
         flown = path.points_m[np.isfinite(path.points_m[:, 2])]
         if len(flown) > 1:
             profile.append(_group([element(
                 "polyline", points=_points(layout.profile(flown)), class_=kind, fill="none"
             )], data_shot=path.shot_id))
-    return [_group(plan, clip_path=f"url(#{identifier}-plan)"), *profile]
+    return [
+        _group(plan, clip_path=f"url(#{identifier}-plan)"),
+        _group(profile, clip_path=f"url(#{identifier}-profile)"),
+    ]
 
 
-def _arrow(layout: Layout, path: Path, slot: str) -> Markup:
-    """Head of an arrow at 60 % of the way, in the direction of flight."""
+def arrow_corners(layout: Layout, path: Path) -> Array | None:
+    """Head of an arrow (4, 2) at 60 % of the way in the plan, in the direction of flight.
+
+    None where the way is too short for one.
+    """
     points = layout.plan(path.points_m)
     walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     if walked[-1] < 30:
-        return Markup("")
+        return None
     at = 0.6 * walked[-1]
     tip = np.array([np.interp(at + 5, walked, points[:, i]) for i in (0, 1)])
     tail = np.array([np.interp(at - 5, walked, points[:, i]) for i in (0, 1)])
     along = (tip - tail) / np.hypot(*(tip - tail))
     side = np.array([-along[1], along[0]])
-    corners = np.array([tip, tail + 4.5 * side, tail + 2.5 * along, tail - 4.5 * side])
-    return element("polygon", points=_points(corners), class_=f"arrow {slot}")
+    return np.array([tip, tail + 4.5 * side, tail + 2.5 * along, tail - 4.5 * side])
 
 
 def _feet(layout: Layout, feet: Feet) -> Markup:
