@@ -25,6 +25,7 @@ Image = NDArray[np.float32]
 BALL_COLOUR = np.array([0.62, 0.78, 0.10])
 VISIBLE_SHARE = 0.4
 BALL_RADIUS_M = court.BALL_RADIUS_M
+MIN_BALL_DEPTH_M = 0.3
 SEAT_FEET_M = 1.3
 """Height of the umpire's feet on the chair's step."""
 
@@ -270,6 +271,8 @@ class Renderer:
             streak = speed * shutter_s * vector[0] / max(distance, 1.0)
             n = int(min(max(np.ceil(streak * 3), 1), 60))
             offsets = (np.arange(n) + 0.5) / n - 0.5
+            if shade.to_image(vector, *state.position_m)[2] < MIN_BALL_DEPTH_M:
+                continue
             points = []
             for offset in offsets:
                 moment = self.world.ball(index, t_s + shutter_s * offset) if n > 1 else state

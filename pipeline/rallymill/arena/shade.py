@@ -82,7 +82,7 @@ def ray(cam, u, v):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=True, error_model="numpy")
 def to_image(cam, px, py, pz):  # type: ignore[no-untyped-def]
-    """Image point and depth of a court point."""
+    """Image point and depth of a court point; depth -1 where the lens does not see it."""
     dx = px - cam[4]
     dy = py - cam[5]
     dz = pz - cam[6]
@@ -93,6 +93,9 @@ def to_image(cam, px, py, pz):  # type: ignore[no-untyped-def]
         return 0.0, 0.0, -1.0
     x /= depth
     y /= depth
+    # Beyond this radius a barrel-shaped picture would fold back on itself.
+    if 1.0 + 3.0 * cam[3] * (x * x + y * y) < 0.05:
+        return 0.0, 0.0, -1.0
     scale = 1.0 + cam[3] * (x * x + y * y)
     return cam[0] * x * scale + cam[1], cam[0] * y * scale + cam[2], depth
 

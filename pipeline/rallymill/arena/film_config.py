@@ -1,0 +1,130 @@
+"""What a film is to be: read from YAML, checked, with a remedy for every mistake."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, fields
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from rallymill.arena.scene import TIERS
+from rallymill.errors import ConfigError
+
+SURFACES = ("hard", "clay", "grass")
+LEVELS = ("tour", "club")
+RATES = tuple(
+    Fraction(text) for text in ("24", "25", "30000/1001", "30", "50", "60000/1001", "60")
+)
+PLAYERS = (
+    ("MAR", "Ilva Marrec"), ("ORR", "Tamsin Orrow"), ("KES", "Dov Kestrell"),
+    ("ALA", "Renzo Alamay"),
+)
+
+
+@dataclass(frozen=True)
+class FilmConfig:
+    """Parameters of a film.
+
+    ``rate`` is frames a second as a fraction; ``shutter_s`` how long the shutter is open in a
+    frame; ``crf`` the encoder's quality. ``cutaways`` and ``replays`` are the odds of one in a
+    pause that is long enough; ``opening_s`` the length of a full-screen graphic at the start.
+    ``pause_s`` bounds the pauses between points. ``surface`` and ``level`` left out follow from
+    seed and tier. ``max_duration_s`` cuts the film short.
+    """
+
+    name: str = "film"
+    seed: int = 300_000
+    tier: str = "broadcast"
+    surface: str | None = None
+    level: str | None = None
+    n_points: int = 4
+    width_px: int = 1280
+    height_px: int = 720
+    rate: Fraction = Fraction(25)
+    shutter_s: float = 0.008
+    crf: int = 22
+    cutaways: float = 0.5
+    replays: float = 0.3
+    score_graphic: bool = True
+    opening_s: float = 0.0
+    pause_s: tuple[float, float] = (4.0, 8.0)
+    idle_ball: str = "rolls"
+    event: str = "Lantern Quay Open"
+    venue: str = "Lantern Quay Racquet Grounds"
+    date: str = "2026-08-14"
+    max_duration_s: float | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.tier not in TIERS:
+            faults.append(f"tier {self.tier!r} is not one of {', '.join(TIERS)}")
+        if self.surface is not None and self.surface not in SURFACES:
+            faults.append(f"surface {self.surface!r} is not one of {', '.join(SURFACES)}")
+        if self.level is not None and self.level not in LEVELS:
+            faults.append(f"level {self.level!r} is not one of {', '.join(LEVELS)}")
+        if self.n_points < 1:
+            faults.append(f"n_points {self.n_points} is less than 1")
+        if self.width_px % 2 or self.height_px % 2 or min(self.width_px, self.height_px) < 64:
+            faults.append(f"size {self.width_px} x {self.height_px} is not even and at least 64")
+        if not 10 <= self.rate <= 120:
+            faults.append(f"rate {self.rate} is not between 10 and 120")
+        elif not 0 < self.shutter_s <= 1 / self.rate:
+            faults.append(f"shutter_s {self.shutter_s} is not within one frame of {self.rate}/s")
+        for label, share in (("cutaways", self.cutaways), ("replays", self.replays)):
+            if not 0 <= share <= 1:
+                faults.append(f"{label} {share} is not between 0 and 1")
+        if not 0 <= self.crf <= 51:
+            faults.append(f"crf {self.crf} is not between 0 and 51")
+        if not 0 < self.pause_s[0] <= self.pause_s[1]:
+            faults.append(f"pause_s {self.pause_s} is not two growing lengths of time")
+        if faults:
+            raise ConfigError("; ".join(faults), "correct the film's configuration")
+
+
+def from_mapping(given: dict[str, Any], where: str = "configuration") -> FilmConfig:
+    """Film configuration from names and values.
+
+    Raises
+    ------
+    ConfigError
+        A name is not known, or a value cannot stand.
+    """
+    known = {field.name for field in fields(FilmConfig)}
+    values = dict(given)
+    for name in values:
+        if name not in known:
+            close = difflib.get_close_matches(str(name), sorted(known), 1)
+            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(sorted(known))}"
+            raise ConfigError(f"{where}: unknown option {name!r}", hint)
+    try:
+        if "rate" in values:
+            values["rate"] = Fraction(str(values["rate"])).limit_denominator(1001)
+        if "pause_s" in values:
+            low, high = values["pause_s"]
+            values["pause_s"] = (float(low), float(high))
+        if "date" in values:
+            values["date"] = str(values["date"])
+        return FilmConfig(**values)
+    except (TypeError, ValueError, ZeroDivisionError) as error:
+        raise ConfigError(f"{where}: {error}", "see configs/arena for examples") from error
+
+
+def load_config(path: Path) -> FilmConfig:
+    """Film configuration of a YAML file; its name is the file's stem unless it says otherwise.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, is not a mapping or says something that cannot stand.
+    """
+    path = Path(path)
+    try:
+        given = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, yaml.YAMLError) as error:
+        raise ConfigError(f"{path}: {error}", "give a YAML file, see configs/arena") from error
+    if not isinstance(given, dict):
+        raise ConfigError(f"{path}: holds no options", "see configs/arena for examples")
+    return from_mapping({"name": path.stem, **given}, str(path))
