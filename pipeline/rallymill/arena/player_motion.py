@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 SAMPLE_RATE = 100
 SMOOTHING_S = 0.04
-BRAKE_MPS2 = 4.5
+BRAKE_MPS2 = 6.0
 END_SPEED_SHARES = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
 
 

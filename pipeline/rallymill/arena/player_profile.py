@@ -2,7 +2,7 @@
 
 Speeds at contact follow the medians of Kovalchik & Reid 2017 (J Sports Sci Med 16:489, table 4):
 serve, forehand, backhand 179, 119, 108 km/h for men and 153, 111, 106 km/h for women. Top speeds
-and accelerations stay inside the plausible limits of match play (about 6.5 m/s and 5 m/s2).
+and accelerations stay inside the plausible limits of match play (8 m/s and 7 m/s2).
 """
 
 from __future__ import annotations
@@ -97,12 +97,12 @@ def draw_profile(
         backhand_topspin_radps=spin * pace * float(rng.uniform(140, 240)),
         scatter_deg=wild * (1.15 - 0.3 * skill),
         top_speed_mps=(6.6 if not look.woman else 6.0) * (1 if level == "tour" else 0.85),
-        acceleration_mps2=float(rng.uniform(5.0, 6.0)) * (1 if level == "tour" else 0.8),
-        reaction_s=float(rng.uniform(0.16, 0.24)),
+        acceleration_mps2=float(rng.uniform(6.0, 7.0)) * (1 if level == "tour" else 0.8),
+        reaction_s=float(rng.uniform(0.13, 0.20)),
         home_depth_m=float(rng.uniform(0.4, 2.2)),
         return_depth_m=float(rng.uniform(0.3, 2.6)),
-        recovery_share=float(np.clip(0.55 + 0.5 * habits, 0.4, 1.0)),
-        recovery_lag_s=float(rng.uniform(0.0, 0.1 + 0.5 * (1 - habits))),
+        recovery_share=float(np.clip(0.65 + 0.45 * habits, 0.4, 1.0)),
+        recovery_lag_s=float(rng.uniform(0.0, 0.05 + 0.45 * (1 - habits))),
         recovery_bias_m=float(rng.normal(0, 0.5 * (1 - habits) + 0.1)),
         split_odds=(good, float(cut[0]), float(cut[1]), float(cut[2])),
         aggression=float(rng.uniform(0.2, 0.9)),

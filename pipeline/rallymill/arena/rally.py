@@ -24,6 +24,7 @@ SWING_BEFORE_S = 0.35
 SWING_AFTER_S = 0.35
 AFTER_SPLIT_S = 0.04
 STEP_IN_S = 0.4
+SERVE_READY = 0.6
 LONGEST_RALLY = 60
 LET_GO_M = 0.5
 """A volleyer lets go a ball that would land further out than this."""
@@ -68,7 +69,7 @@ def _stroke_errors(
 ) -> tuple[float, float, float]:
     sd = np.radians(me.scatter_deg) * (1.0 + 2.0 * pressure**1.5) * intent.scatter
     mishit = 0.0
-    if rng.uniform() < 0.03 + 0.10 * pressure:
+    if rng.uniform() < 0.03 + 0.13 * pressure:
         # Struck late or off centre: mostly too low.
         mishit = -float(np.radians(rng.uniform(2.0, 6.0)))
     fast = 1.0 + 0.6 * max(0.0, intent.speed_mps / me.forehand_speed_mps - 1.0)
@@ -194,12 +195,18 @@ def _split(
     """Plan a split step for the opponent's contact, well or badly timed, or none."""
     if since_s is not None and contact_s - since_s < 0.75:
         return
-    habit = int(rng.choice(4, p=np.array(player.profile.split_odds)))
+    odds = np.array(player.profile.split_odds)
+    if since_s is None:
+        # A serve is waited for: most split steps are well timed.
+        odds = np.array([1.0, 0.0, 0.0, 0.0]) * SERVE_READY + odds * (1 - SERVE_READY)
+    habit = int(rng.choice(4, p=odds))
     if habit == 3:
         return
     air = float(rng.uniform(0.18, 0.28))
+    # In a rally the opponent's stroke is read earlier than a serve (Filipcic 2017: the delay of
+    # the split step is shortest at the serve, which shows as a later landing here).
     landing = (
-        float(np.clip(rng.normal(0.13, 0.035), 0.05, 0.21)),
+        float(np.clip(rng.normal(0.13 if since_s is None else 0.09, 0.035), 0.04, 0.21)),
         float(rng.uniform(-0.20, -0.03)),
         float(rng.uniform(0.28, 0.40)),
     )[habit]

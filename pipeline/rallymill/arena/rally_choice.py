@@ -63,7 +63,7 @@ def choose_serve(rng: np.random.Generator, me: PlayerProfile, side: str, first: 
     else:
         odds = (0.457, 0.469, 0.074) if first else (0.32, 0.367, 0.313)
     place = rng.choice(3, p=np.array(odds) / sum(odds))
-    margin = 0.45 if first else 0.65
+    margin = 0.55 if first else 0.75
     across = (HALF_M - margin, margin, HALF_M / 2)[place] + rng.normal(0, 0.12)
     depth = court.SERVICE_LINE_M - (rng.normal(0.95, 0.2) if first else rng.normal(1.25, 0.2))
     x = -across if side == "deuce" else across
@@ -82,7 +82,7 @@ def choose_serve(rng: np.random.Generator, me: PlayerProfile, side: str, first: 
         float(topspin),
         float(hand * sidespin),
         0.12 if first else 0.25,
-        to_net=bool(rng.uniform() < 0.10 * me.net_liking),
+        to_net=bool(rng.uniform() < 0.15 * me.net_liking),
     )
 
 
@@ -238,6 +238,7 @@ def _return(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Intent
         0.0,
         0.3,
         to_net=bool(rng.uniform() < 0.03 * me.net_liking),
+        scatter=1.35 if s.first_serve else 1.05,
     )
 
 
@@ -255,7 +256,7 @@ def _baseline(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Inte
     short = bounce_y > -court.SERVICE_LINE_M - 0.6
     speed, topspin = _ground_speed(me, s.wing)
     # Drop shots: mostly from inside the court, now and then from far too deep.
-    drop = me.drop_liking * (0.28 if short else (0.05 if behind < 0.5 else 0.025))
+    drop = me.drop_liking * (0.40 if short else (0.12 if behind < 0.5 else 0.06))
     if s.pressure < 0.6 and rng.uniform() < drop:
         sign = _pick_sign(rng, s, me, {"cross": 0.4, "line": 0.4, "open": 0.2})
         target = np.array([sign * rng.uniform(1.8, 3.4), rng.uniform(1.8, 3.6)])
@@ -277,12 +278,14 @@ def _baseline(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Inte
         approach = short and rng.uniform() < me.net_liking
         intent = _slice(rng, me, s, "approach" if approach else "groundstroke")
         return Intent(**{**intent.__dict__, "to_net": approach})
-    attack = short or (s.pressure < 0.25 and rng.uniform() < 0.3 * me.aggression)
+    attack = short or (s.pressure < 0.25 and rng.uniform() < 0.2 * me.aggression)
     if attack:
-        approach = short and rng.uniform() < 0.35 + 0.5 * me.net_liking
+        approach = (short and rng.uniform() < 0.35 + 0.5 * me.net_liking) or (
+            rng.uniform() < 0.25 * me.net_liking
+        )
         weights = {"open": 0.35 + 0.3 * me.aggression, "behind": 0.15, "cross": 0.25, "line": 0.15}
         sign = _pick_sign(rng, s, me, weights)
-        target = _target(rng, sign, 1.0, 0.35, 9.3, 0.9)
+        target = _target(rng, sign, 1.15, 0.35, 9.3, 0.9)
         low = 0.1 * max(0.0, 0.9 - float(s.contact[2]))
         hard = rng.normal(1.03 + 0.08 * me.aggression, 0.06) - low - 0.1 * s.pressure
         return Intent(
@@ -297,7 +300,7 @@ def _baseline(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Inte
         )
     weights = {"cross": 0.5, "middle": 0.22, "line": 0.13 + 0.1 * me.aggression, "open": 0.1}
     sign = _pick_sign(rng, s, me, weights)
-    target = _target(rng, sign, 1.3, 0.4, 9.1, 0.95)
+    target = _target(rng, sign, 1.7, 0.45, 9.1, 0.95)
     hard = rng.normal(0.98, 0.07) - 0.12 * s.pressure - 0.02 * max(0.0, behind - 1.5)
     return Intent(
         "groundstroke", s.wing, target, speed * hard, topspin * rng.normal(1.0, 0.12), 0.0, 0.35
@@ -311,7 +314,7 @@ def _defend(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Intent
         return _slice(rng, me, s, "groundstroke")
     speed, topspin = _ground_speed(me, s.wing)
     sign = _pick_sign(rng, s, me, {"cross": 0.5, "middle": 0.3, "line": 0.2})
-    target = _target(rng, sign, 1.2, 0.4, 9.0, 1.2)
+    target = _target(rng, sign, 1.5, 0.5, 9.0, 1.2)
     return Intent(
         "groundstroke",
         s.wing,

@@ -18,6 +18,7 @@ from rallymill.arena.rally_ball import FENCE_Y_M, Arc, sample
 Array = NDArray[np.float64]
 
 STEP_S = 0.02
+SERVE_LUNGE = 1.06
 SWING_S = 0.22
 """Shortest time from the first step to the contact."""
 # Distance of the feet beside the contact: at ease, jammed, reaching, lunging; and what each costs.
@@ -91,6 +92,8 @@ def find_meeting(
     if not len(usable):
         return None
     right = 1.0 if me.look.right_handed else -1.0
+    # The first step and lunge at a serve are explosive.
+    push = me.acceleration_mps2 * (SERVE_LUNGE if chance.serve else 1.0)
     best: Meeting | None = None
     best_cost = np.inf
     for wing in ("forehand", "backhand"):
@@ -102,7 +105,7 @@ def find_meeting(
             feet[:, 1] -= np.where(overhead, 0.15, 0.15 + 0.25 * (offset < 0.9))
             span = times[usable] - chance.t_s
             can, velocity, haste = reach(
-                chance.place, chance.velocity, feet, span, me.acceleration_mps2, me.top_speed_mps
+                chance.place, chance.velocity, feet, span, push, me.top_speed_mps
             )
             can &= feet[:, 1] < -0.4
             if wing == "backhand":

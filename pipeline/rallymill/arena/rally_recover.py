@@ -14,7 +14,8 @@ from rallymill.arena.rally_record import Competitor, Hit, sign_of
 
 Array = NDArray[np.float64]
 
-RECOVERY_MPS2 = 5.0
+RECOVERY_MPS2 = 6.5
+GLIDES_MPS = (0.0, 1.0, 2.0, 2.7)
 NET_FROM_M = 5.6
 """Nearer to the net than this a player stays at the net."""
 REPLY_DEPTH_M = 10.0
@@ -69,7 +70,7 @@ def recover(
     """Plan the hitter's way from the contact to the opponent's next one."""
     me, body = player.profile, player.body
     sign = sign_of(hit.side)
-    follow_through = 0.22 if not after_serve else 0.45
+    follow_through = 0.12 if not after_serve else 0.45
     start = hit.t_s + follow_through + float(rng.uniform(0.5, 1.3)) * me.recovery_lag_s
     if not after_serve:
         body.brake(hit.t_s, BRAKE_MPS2)
@@ -89,25 +90,34 @@ def recover(
     if distance < 0.1:
         return
     v0 = turn(body.at(start)[1], sign)
-    ready = rng.uniform() < 0.25 + 0.7 * me.split_odds[0]
+    ready = rng.uniform() < 0.4 + 0.6 * me.split_odds[0]
     whole = shortest_span_s(now, v0, goal, RECOVERY_MPS2, 0.85 * me.top_speed_mps)
-    stop = _stop_within(now, v0, goal, span) if whole > span and ready and plays else None
-    if stop is not None:
-        # Stops on the way in time for the opponent's contact.
-        body.move(start, start + span, turn(stop, sign))
+    slow = _slow_within(now, v0, goal, span) if whole > span and ready and plays else None
+    if slow is not None:
+        # Slows down on the way in time for the opponent's contact.
+        body.move(start, start + span, turn(slow[0], sign), turn(slow[1], sign))
     else:
         body.move(start, start + whole, turn(goal, sign))
 
 
-def _stop_within(now: Array, velocity: Array, goal: Array, span_s: float) -> Array | None:
-    """Furthest place (2,) toward a goal at which one can be at rest in time, None if nowhere."""
+def _slow_within(
+    now: Array, velocity: Array, goal: Array, span_s: float
+) -> tuple[Array, Array] | None:
+    """Furthest place (2,) toward a goal at which one can be slow in time, and the velocity there.
+
+    Slow means at rest or gliding toward the goal at up to 2.7 m/s, which a split step can take. None
+    if the player cannot be slow anywhere in time.
+    """
     speed = float(np.linalg.norm(velocity))
     coasting = now + velocity * min(span_s, speed / BRAKE_MPS2) / 2
-    rest = np.zeros(2)
-    for share in np.arange(1.0, -0.05, -0.1):
-        stop = coasting + share * (goal - coasting)
-        if peak_acceleration(now, velocity, stop, rest, span_s) <= RECOVERY_MPS2:
-            return stop
+    way = goal - coasting
+    toward = way / max(float(np.linalg.norm(way)), 1e-6)
+    for share in np.arange(1.0, -0.05, -0.05):
+        stop = coasting + share * way
+        for glide in GLIDES_MPS if share < 1.0 else GLIDES_MPS[:1]:
+            there = glide * toward
+            if peak_acceleration(now, velocity, stop, there, span_s) <= RECOVERY_MPS2:
+                return stop, there
     return None
 
 
