@@ -211,8 +211,8 @@ def test_film_links_and_view_pictures(tmp_path: Path) -> None:
     assert jumps and all(a["href"].startswith(f"{address}#t=") for a in jumps)
     assert any(a["data-from"] == "2.50" and a["data-to"] == "4.00" for a in jumps)
     images = [a for tag, a in reader.elements if tag == "img"]
-    assert [a["src"] for a in images] == ["views/view-0.jpg"]
-    assert (path.parent / "views" / "view-0.jpg").stat().st_size > 1000
+    assert [a["src"] for a in images] == ["views/view-0-49.jpg"]
+    assert (path.parent / "views" / "view-0-49.jpg").stat().st_size > 1000
     # Gone film: the page is made without it, and old pictures go.
     film.unlink()
     path = page.build(tmp_path / "out", by_hand.MATCH, film)

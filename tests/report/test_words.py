@@ -76,5 +76,9 @@ def test_severity_words_cover_the_range() -> None:
     ]
 
 
+def test_certainty_is_never_claimed() -> None:
+    assert words.sure(1.0) == "over 99 % sure" and words.sure(0.9) == "90 % sure"
+
+
 def test_counts() -> None:
     assert words.count(1, "stroke") == "1 stroke" and words.count(0, "stroke") == "0 strokes"

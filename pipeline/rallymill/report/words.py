@@ -76,6 +76,13 @@ def percent(value: float | None) -> str:
     return DASH if is_missing(value) else number(100 * value, 0, "%")  # type: ignore[operator]
 
 
+def sure(confidence: float | None) -> str:
+    """A confidence in per cent; certainty is never claimed."""
+    if not is_missing(confidence) and confidence >= 0.995:  # type: ignore[operator]
+        return "over 99 % sure"
+    return f"{percent(confidence)} sure"
+
+
 def clock(seconds: float | None, tenths: bool = False) -> str:
     """Seconds into the recording as ``1:02`` or ``1:02:03``, with tenths if wanted."""
     if is_missing(seconds):
