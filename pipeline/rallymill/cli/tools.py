@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import logging
 from dataclasses import asdict
 from pathlib import Path
 
@@ -82,9 +83,10 @@ def render(config: Path, out: Path) -> int:
 
     \b
     Example:
-      rallymill arena render configs/arena/sample.yaml --out sample_clips
+      rallymill arena render configs/arena/club.yaml --out sample_clips
     """
     film = importlib.import_module("rallymill.arena.film")
-    made = film.make(film.load_config(config))
-    film.render(made, out)
+    # Drawing takes minutes; the arena says how far it is.
+    logging.getLogger("rallymill.arena").setLevel(logging.INFO)
+    click.echo(film.render(film.make(film.load_config(config)), out))
     return 0
