@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 
 from rallymill import court
-from rallymill.courtfit import evidence, lock, support
+from rallymill.courtfit import evidence, lock, model, support
 from tests.courtfit.pictures import (
     GROUNDS,
     Scene,
@@ -30,7 +30,7 @@ def test_court_is_found_to_a_fifth_of_a_pixel(make, ground):
     scene = Scene(ground, opacity=0.6, noise=4.0, shadow=ground != "grass", people=4, seed=7)
     found = lock.lock(draw(truth, scene))
     assert isinstance(found, lock.Lock)
-    assert found.doubles
+    assert found.paint.doubles
     assert error_px(found.fit.camera, truth) < 0.2
     # Heights need the camera's true place, not the ground plane alone.
     assert np.linalg.norm(found.fit.camera.centre_m - truth.centre_m) < 0.3
@@ -40,7 +40,7 @@ def test_court_without_alleys():
     truth = tripod_camera(np.random.default_rng(4))
     found = lock.lock(draw(truth, Scene("clay", doubles=False, seed=2)))
     assert isinstance(found, lock.Lock)
-    assert not found.doubles
+    assert not found.paint.doubles
     assert error_px(found.fit.camera, truth) < 0.3
 
 
@@ -82,12 +82,12 @@ def test_no_court_no_lock():
 def test_support_falls_when_the_court_is_moved_away():
     truth = broadcast_camera(np.random.default_rng(2))
     white = evidence.whiteness(draw(truth, Scene("clay", seed=1)))
-    here = support.check(white, truth, True)
+    here = support.check(white, truth, model.Paint())
     aside = lock.Camera(
         truth.focal_px * 1.06, truth.rotation, truth.centre_m, truth.width_px, truth.height_px,
         truth.principal_px,
     )
-    there = support.check(white, aside, True)
+    there = support.check(white, aside, model.Paint())
     assert here.good
     assert here.on > 0.9
     assert here.off < 0.25

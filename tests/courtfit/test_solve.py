@@ -14,7 +14,7 @@ def places(
     truth: Camera, rng: np.random.Generator, sd_px: float, wild: float = 0.0
 ) -> solve.Places:
     """Places that the lines of a true camera would give, with noise and some wrong ones."""
-    points = model.line_points(True, 0.5)
+    points = model.line_points(model.Paint(), 0.5)
     ground = np.hstack([points.points_m, np.zeros((len(points.line), 1))])
     ahead = np.hstack([points.direction, np.zeros((len(points.line), 1))]) * 0.05
     along = truth.project(ground + ahead) - truth.project(ground - ahead)
@@ -75,7 +75,8 @@ def test_too_little_is_a_value_not_an_error():
     seen = places(truth, np.random.default_rng(0), 0.2)
     nothing_known = solve.prior(np.full(9, np.inf))
     assert solve.fit(truth, seen.take(np.arange(0)), nothing_known) is None
-    assert bundle.joint([], [], bundle.Place(truth.centre_m, 0.0, 0.0, np.eye(5), True)) is None
+    place = bundle.Place(truth.centre_m, 0.0, 0.0, np.eye(5), model.Paint())
+    assert bundle.joint([], [], place) is None
 
 
 def test_joint_place_is_better_than_that_of_one_frame():
@@ -91,7 +92,7 @@ def test_joint_place_is_better_than_that_of_one_frame():
     first = alone[0]
     assert first is not None
     result = bundle.joint(
-        [f.camera for f in alone if f], seen, bundle.place_of(first, True)
+        [f.camera for f in alone if f], seen, bundle.place_of(first, model.Paint())
     )
     assert result is not None
     assert np.linalg.norm(result[0].centre_m - truth.centre_m) < 0.6 * single

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rallymill.camera import Camera
 from rallymill.courtfit import solve
+from rallymill.courtfit.model import Paint
 from rallymill.courtfit.solve import N_UNKNOWNS, Places
 
 Array = NDArray[np.float64]
@@ -28,7 +29,7 @@ ROUNDS = 8
 class Place:
     """What a camera keeps: ``centre_m`` (3,), ``k1`` and the net's difference ``net_m``.
 
-    ``information`` (5, 5) is the inverse covariance of these five; ``doubles`` tells which court
+    ``information`` (5, 5) is the inverse covariance of these five; ``paint`` is the court
     it was found with.
     """
 
@@ -36,7 +37,7 @@ class Place:
     k1: float
     net_m: float
     information: Array
-    doubles: bool
+    paint: Paint
 
     def applied(self, camera: Camera) -> Camera:
         """A camera at this place with this lens, that looks the same way."""
@@ -58,10 +59,10 @@ class Place:
         return float(np.sqrt(gap @ np.linalg.solve(spread, gap) / 3))
 
 
-def place_of(fit: solve.Fit, doubles: bool) -> Place:
+def place_of(fit: solve.Fit, paint: Paint) -> Place:
     """Place known from one frame's fit, the frame's own unknowns left open."""
     return Place(
-        fit.camera.centre_m, fit.camera.k1, fit.net_m, _shared_information(fit.information), doubles
+        fit.camera.centre_m, fit.camera.k1, fit.net_m, _shared_information(fit.information), paint
     )
 
 
@@ -125,4 +126,4 @@ def joint(
             break
     if not np.isfinite(centre).all():
         return None
-    return Place(centre, k1, net_m, total, start.doubles), current
+    return Place(centre, k1, net_m, total, start.paint), current

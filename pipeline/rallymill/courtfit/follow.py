@@ -125,20 +125,20 @@ class ViewFollower:
             self._try_again_s = t_s + self._wait_s
             self._wait_s = min(2 * self._wait_s, RETRY_MOST_S)
             return False
-        place = self.place or bundle.place_of(found.fit, found.doubles)
+        place = self.place or bundle.place_of(found.fit, found.paint)
         for known_place, _ in known:
             # A place known already is better than what one picture says, if the two agree.
-            if known_place.doubles == found.doubles and known_place.differs(
-                bundle.place_of(found.fit, found.doubles)
+            if known_place.paint.doubles == found.paint.doubles and known_place.differs(
+                bundle.place_of(found.fit, found.paint)
             ) < 4.0:
                 place = known_place
         camera = place.applied(found.fit.camera)
-        if place.differs(bundle.place_of(found.fit, found.doubles)) > 0.0:
+        if place.differs(bundle.place_of(found.fit, found.paint)) > 0.0:
             refined = lock.refine(
-                white, camera, place.doubles, (6.0, 3.0), place.prior(), step_m=0.4
+                white, camera, place.paint, (6.0, 3.0), place.prior(), step_m=0.4
             )
             backing = None if refined is None else support.check(
-                white, refined[0].camera, place.doubles, refined[0].net_m
+                white, refined[0].camera, place.paint, refined[0].net_m
             )
             if refined is None or backing is None or not backing.good:
                 self._try_again_s = t_s + self._wait_s

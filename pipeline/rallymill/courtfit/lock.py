@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from rallymill import camera as cameras
 from rallymill.camera import Camera
-from rallymill.courtfit import evidence, look, search, solve, support
+from rallymill.courtfit import evidence, look, paint_widths, search, solve, support
+from rallymill.courtfit.model import USUAL, Paint
 
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
@@ -30,7 +31,7 @@ class Lock:
     """A court found in a picture: the fit, whether it has alleys, and what speaks for it."""
 
     fit: solve.Fit
-    doubles: bool
+    paint: Paint
     support: support.Support
     places: solve.Places
 
@@ -45,7 +46,7 @@ class NotFound:
 def refine(
     white: Picture,
     camera: Camera,
-    doubles: bool,
+    paint: Paint,
     reaches_px: tuple[float, ...] = REACHES_PX,
     known: solve.Prior | None = None,
     step_m: float = 0.3,
@@ -58,7 +59,7 @@ def refine(
     current, net_m = camera, 0.0
     found = None
     for round_number, reach in enumerate(reaches_px):
-        places, _ = look.look(white, current, doubles, reach * scale, step_m, net_m=net_m)
+        places, _ = look.look(white, current, paint, reach * scale, step_m, net_m=net_m)
         if len(places) < 24:
             return None
         # The lens is left alone until the rest is nearly right.
@@ -109,22 +110,37 @@ def lock(image: Picture) -> Lock | NotFound:
             candidate = _from_homography(hypothesis.homography, ratio, width, height)
             if candidate is None:
                 continue
-            refined = refine(white, candidate, doubles)
+            refined = refine(white, candidate, USUAL[doubles])
             if refined is None:
                 continue
             tried += 1
             found, places = refined
-            backing = support.check(white, found.camera, doubles, found.net_m)
+            backing = support.check(white, found.camera, USUAL[doubles], found.net_m)
             better = best is None or backing.score_px > best.support.score_px
             if better:
-                best = Lock(found, doubles, backing, places)
+                best = Lock(found, USUAL[doubles], backing, places)
             if backing.on > 0.9 and backing.off < 0.15 and backing.good:
                 break
         if best is not None and best.support.on > 0.93 and best.support.good:
             break
     if best is None:
         return NotFound(f"no court fits {len(seen.lines)} bright lines")
-    return judged(best, max(width / 1280, 1.0))
+    return judged(_with_true_paint(white, best), max(width / 1280, 1.0))
+
+
+def _with_true_paint(white: Picture, found: Lock) -> Lock:
+    """The lock, fitted again with the widths of paint and the net's posts that are seen."""
+    if not found.support.good:
+        return found
+    paint = paint_widths.estimate(white, found.fit.camera, found.paint, found.fit.net_m)
+    if paint == found.paint:
+        return found
+    again = refine(white, found.fit.camera, paint, (4.0, 3.0))
+    if again is None:
+        return found
+    fit, places = again
+    backing = support.check(white, fit.camera, paint, fit.net_m)
+    return Lock(fit, paint, backing, places) if backing.good else found
 
 
 def judged(found: Lock, scale: float) -> Lock | NotFound:

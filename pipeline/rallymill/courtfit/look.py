@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from rallymill import court
 from rallymill.camera import Camera
 from rallymill.courtfit import model, profile
+from rallymill.courtfit.model import Paint
 from rallymill.courtfit.solve import Places
 
 Array = NDArray[np.float64]
@@ -24,10 +25,10 @@ NET_REACH_M = 4.0
 
 
 @lru_cache(maxsize=4)
-def net_points(count: int) -> Array:
+def net_points(count: int, post_x_m: float) -> Array:
     """Points (N, 3) on the middle of the net's band."""
     xs = np.linspace(-NET_REACH_M, NET_REACH_M, count)
-    return np.stack([xs, np.zeros(count), court.net_height_m(xs) - BAND_HALF_M], 1)
+    return np.stack([xs, np.zeros(count), court.net_height_m(xs, post_x_m) - BAND_HALF_M], 1)
 
 
 def hidden_by_band(camera: Camera, ground_m: Array, margin_px: float) -> NDArray[np.bool_]:
@@ -85,11 +86,11 @@ class Expected:
 
 
 def expected(
-    camera: Camera, doubles: bool, step_m: float, net: bool = True, net_m: float = 0.0,
+    camera: Camera, paint: Paint, step_m: float, net: bool = True, net_m: float = 0.0,
     clear_px: float = 4.0,
 ) -> Expected:
     """Places that a camera should see, in front of it and ``clear_px`` clear of the net's band."""
-    points = model.line_points(doubles, step_m)
+    points = model.line_points(paint, step_m)
     first, second = points.edges_m()
     count = len(first)
     zeros = np.zeros((count, 1))
@@ -99,7 +100,7 @@ def expected(
     is_net = np.zeros(count, bool)
     use = (camera.depth_m(middle) > 0.5) & ~hidden_by_band(camera, points.points_m, clear_px)
     if net:
-        band = net_points(33) + np.array([0, 0, net_m])
+        band = net_points(33, paint.post_x_m) + np.array([0, 0, net_m])
         rise = np.array([0.0, 0.0, BAND_HALF_M])
         middle = np.vstack([middle, band])
         first = np.vstack([first, band + rise])
@@ -126,7 +127,7 @@ def expected(
 def look(
     white: Picture,
     camera: Camera,
-    doubles: bool,
+    paint: Paint,
     reach_px: float,
     step_m: float = 0.25,
     net: bool = True,
@@ -136,12 +137,12 @@ def look(
 
     Only the paint's share counts; of the net, places come back but no share.
     """
-    at = expected(camera, doubles, step_m, net, net_m, clear_px=3.0 + reach_px / 2)
+    at = expected(camera, paint, step_m, net, net_m, clear_px=3.0 + reach_px / 2)
     at = at.take(at.inside(camera, reach_px))
     seen = at.measure(white, reach_px)
     found = seen.found
-    paint = ~at.net
-    share = float(found[paint].mean()) if paint.any() else 0.0
+    lines = ~at.net
+    share = float(found[lines].mean()) if lines.any() else 0.0
     at = at.take(found)
     # Midpoint of the two edges and projected middle differ a little by perspective.
     bias = at.centre_px - camera.project(at.points_m)

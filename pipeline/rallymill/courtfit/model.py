@@ -17,6 +17,29 @@ DOWN = ("left_doubles", "left_singles", "centre_service", "right_singles", "righ
 
 
 @dataclass(frozen=True)
+class Paint:
+    """What the rules leave open about a court: alleys, widths of the paint, singles sticks."""
+
+    doubles: bool = True
+    line_width_m: float = court.LINE_WIDTH_M
+    baseline_width_m: float = court.BASELINE_WIDTH_M
+    sticks: bool = False
+
+    @property
+    def post_x_m(self) -> float:
+        """Where the net is held up."""
+        return court.SINGLES_POST_X_M if self.sticks else court.DOUBLES_POST_X_M
+
+    def lines(self) -> tuple[court.Line, ...]:
+        """The painted lines."""
+        return court.lines(self.doubles, self.line_width_m, self.baseline_width_m)
+
+
+USUAL = {True: Paint(True), False: Paint(False)}
+"""Courts with and without doubles alleys, otherwise as is usual."""
+
+
+@dataclass(frozen=True)
 class LinePoints:
     """Points along the middles of the painted lines.
 
@@ -43,12 +66,12 @@ class LinePoints:
         )
 
 
-@lru_cache(maxsize=16)
-def line_points(doubles: bool, step_m: float, margin_m: float = 0.12) -> LinePoints:
+@lru_cache(maxsize=32)
+def line_points(paint: Paint, step_m: float, margin_m: float = 0.12) -> LinePoints:
     """Points every ``step_m`` along all lines except the marks, ``margin_m`` away from the ends."""
     points, directions, widths, numbers, spacings = [], [], [], [], []
     names: list[str] = []
-    for line in court.lines(doubles=doubles):
+    for line in paint.lines():
         if line.name.endswith("_mark"):
             continue
         start, end = line.ends()[:, :2]
@@ -68,10 +91,10 @@ def line_points(doubles: bool, step_m: float, margin_m: float = 0.12) -> LinePoi
     )
 
 
-@lru_cache(maxsize=2)
-def coordinates(doubles: bool) -> tuple[Array, Array]:
+@lru_cache(maxsize=8)
+def coordinates(paint: Paint) -> tuple[Array, Array]:
     """Places of the lines across (y, near to far) and down (x, left to right), in metres."""
-    by_name = {line.name: line for line in court.lines(doubles=doubles)}
+    by_name = {line.name: line for line in paint.lines()}
     across = np.array([by_name[name].y1_m for name in ACROSS])
     down = np.array([by_name[name].x1_m for name in DOWN if name in by_name])
     return across, down

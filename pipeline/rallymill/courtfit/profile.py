@@ -77,7 +77,7 @@ def _solve4(m, r):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _measure(image, points, normals, half_px, reach_px, blur, out):  # type: ignore[no-untyped-def]
+def _measure(image, points, normals, half_px, reach_px, blur, window_px, out):  # type: ignore[no-untyped-def]
     height, width = image.shape
     profile = np.zeros(LONGEST)
     template = np.zeros(LONGEST)
@@ -91,7 +91,7 @@ def _measure(image, points, normals, half_px, reach_px, blur, out):  # type: ign
         nu = normals[i, 0]
         nv = normals[i, 1]
         half = max(half_px[i], 0.3)
-        window = int(half + FLANK_PX + 1.0)
+        window = int(max(half + FLANK_PX, window_px[i]) + 1.0)
         reach = int(reach_px[i] + 0.999)
         span = window + reach
         if 2 * span + 1 > LONGEST:
@@ -211,6 +211,7 @@ def _measure(image, points, normals, half_px, reach_px, blur, out):  # type: ign
         out[i, 0] = place
         out[i, 1] = sqrt(max(noise2 * right4[0, 1], 0.0))
         out[i, 2] = bar
+        out[i, 4] = noise2 - 0.3
         # A bar that explains little of its own surroundings is no line.
         out[i, 3] = 1.0 if bar * bar > 4.0 * noise2 else 0.0
 
@@ -224,11 +225,31 @@ def measure(
     ``half_px`` (N,) half widths of the paint, ``reach_px`` how far to look to either side.
     """
     count = len(points_px)
-    out = np.zeros((count, 4))
+    out = np.zeros((count, 5))
     reach = np.broadcast_to(np.asarray(reach_px, dtype=float), (count,)).copy()
     if count:
         _measure(
             image, np.ascontiguousarray(points_px), np.ascontiguousarray(normals),
-            np.ascontiguousarray(half_px), reach, BLUR_PX, out,
+            np.ascontiguousarray(half_px), reach, BLUR_PX, np.zeros(count), out,
         )
     return Measured(out[:, 0], out[:, 1], out[:, 2], out[:, 3] > 0.5)
+
+
+def misfit(
+    image: Picture, points_px: Array, normals: Array, half_px: Array, widest_px: Array,
+    blur_px: float,
+) -> Array:
+    """Mean squared grey levels (N,) by which profiles differ from paint of a given width and blur.
+
+    ``widest_px`` (N,) are the greatest half widths that will be compared, so that all comparisons
+    see the same stretch. NaN where no line is found.
+    """
+    count = len(points_px)
+    out = np.zeros((count, 5))
+    if count:
+        _measure(
+            image, np.ascontiguousarray(points_px), np.ascontiguousarray(normals),
+            np.ascontiguousarray(half_px), np.full(count, 3.0), blur_px,
+            np.ascontiguousarray(widest_px) + FLANK_PX, out,
+        )
+    return np.where(out[:, 3] > 0.5, out[:, 4], np.nan)

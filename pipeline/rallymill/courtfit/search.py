@@ -14,7 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.courtfit.evidence import Evidence, ImageLine
-from rallymill.courtfit.model import coordinates, line_points
+from rallymill.courtfit.model import USUAL, coordinates, line_points
 
 Array = NDArray[np.float64]
 
@@ -254,7 +254,7 @@ def _split(lines: tuple[ImageLine, ...]) -> tuple[list[ImageLine], list[ImageLin
 
 def score(homography: Array, evidence: Evidence, doubles: bool, tolerance: float = 2.5) -> float:
     """Pixels of projected line with evidence under them, less those without, weighted."""
-    points = line_points(doubles, 0.35)
+    points = line_points(USUAL[doubles], 0.35)
     return float(_score(
         homography, points.points_m, points.direction, points.spacing_m,
         evidence.across, evidence.down, tolerance, MISSING,
@@ -267,8 +267,8 @@ def search(evidence: Evidence, doubles: bool, keep: int = 48) -> list[Hypothesis
     if len(across) < 2 or len(down) < 2:
         return []
     height, width = evidence.across.shape
-    court_y, court_x = coordinates(doubles)
-    coarse = line_points(doubles, 0.9)
+    court_y, court_x = coordinates(USUAL[doubles])
+    coarse = line_points(USUAL[doubles], 0.9)
     scale = max(width / 1280, 0.5)
     best, found, _ = _search(
         np.array([line.normal for line in across]), np.array([line.offset_px for line in across]),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from rallymill.camera import Camera
 from rallymill.courtfit import look as looking
 from rallymill.courtfit import model
+from rallymill.courtfit.model import Paint
 
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
@@ -68,7 +69,7 @@ NOTHING = Support(0.0, 1.0, 0, 0, 0, np.nan, 0.0, -np.inf)
 
 
 def check(
-    white: Picture, camera: Camera, doubles: bool, net_m: float = 0.0, reach_px: float = 2.0,
+    white: Picture, camera: Camera, paint: Paint, net_m: float = 0.0, reach_px: float = 2.0,
     step_m: float = 0.35,
 ) -> Support:
     """Compare a whiteness picture (H, W) with the court that a camera should see.
@@ -77,7 +78,7 @@ def check(
     is made as far away as a line could not be confused with, on both sides.
     """
     scale = max(white.shape[1] / 1280, 0.5)
-    at = looking.expected(camera, doubles, step_m, net=True, net_m=net_m)
+    at = looking.expected(camera, paint, step_m, net=True, net_m=net_m)
     inside = at.inside(camera, reach_px + 12 * scale)
     at = at.take(inside)
     if len(at.number) == 0:
@@ -90,7 +91,7 @@ def check(
     beside = np.zeros(len(on))
     for sign in (-1.0, 1.0):
         beside += 0.5 * at.shifted(sign * shift).measure(white, reach_px).found
-    names = model.line_points(doubles, step_m).names
+    names = model.line_points(paint, step_m).names
     is_net = at.number == len(names)
     length = np.minimum(at.length_px, 0.05 * white.shape[1])
     lines = ~is_net

@@ -86,7 +86,7 @@ class Tracker:
         self, white: Picture, start: Camera, reach_px: float, scale: float, t_s: float
     ) -> Followed | None:
         near_px = NEAR_PX * scale
-        places, share = look.look(white, start, self.place.doubles, reach_px, STEP_M,
+        places, share = look.look(white, start, self.place.paint, reach_px, STEP_M,
                                   net_m=self.place.net_m)
         if len(places) < 16:
             return None
@@ -97,7 +97,7 @@ class Tracker:
         if moved_px > 1.0 * scale:
             # Lines looked for far away may have been others; look again close by.
             for _ in range(3 if moved_px > near_px else 1):
-                places, share = look.look(white, fit.camera, self.place.doubles, near_px, STEP_M,
+                places, share = look.look(white, fit.camera, self.place.paint, near_px, STEP_M,
                                           net_m=self.place.net_m)
                 if len(places) < 16:
                     return None
@@ -113,7 +113,7 @@ class Tracker:
         if fit.rms_px > WORST_RMS_PX * max(scale, 1.0) or fit.inliers.mean() < 0.6:
             return None
         if share < SURE_SHARE or abs(t_s - self.checked_s) > CHECK_EVERY_S:
-            backing = support.check(white, fit.camera, self.place.doubles, self.place.net_m,
+            backing = support.check(white, fit.camera, self.place.paint, self.place.net_m,
                                     reach_px=2.0 * max(scale, 1.0), step_m=STEP_M)
             if not backing.good:
                 return None

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from rallymill import tableio, tables, video
 from rallymill.camera import from_matrix
 from rallymill.courtfit.bundle import Place
 from rallymill.courtfit.follow import FrameCamera, ViewFollower
+from rallymill.courtfit.model import Paint
 from rallymill.errors import TableError
 from rallymill.stages.base import MatchContext, StageConfig
 
@@ -162,7 +164,7 @@ def _store(match: MatchContext, view_id: int, part: pa.Table, hints: Hints) -> N
     known = [
         {
             "centre_m": place.centre_m.tolist(), "k1": place.k1, "net_m": place.net_m,
-            "information": place.information.tolist(), "doubles": place.doubles,
+            "information": place.information.tolist(), "paint": asdict(place.paint),
             "camera": camera.matrix.tolist(), "size": [camera.width_px, camera.height_px],
         }
         for place, camera in hints
@@ -184,7 +186,7 @@ def _stored(match: MatchContext, view_id: int) -> tuple[pa.Table, Hints] | None:
         (
             Place(
                 np.array(one["centre_m"]), one["k1"], one["net_m"], np.array(one["information"]),
-                one["doubles"],
+                Paint(**one["paint"]),
             ),
             from_matrix(one["camera"], one["size"][0], one["size"][1], one["k1"]),
         )
