@@ -167,6 +167,29 @@ def test_rows_of_other_folders_stay(world):
     assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "b.mp4"]
 
 
+def test_broken_list_is_made_again_from_the_folders(world):
+    film(world.films / "a.mp4", n=20)
+    film(world.films / "b.mp4", n=30)
+    whole = {row["file"]: row for row in world.run().rows}
+    (world.out / MATCHES_NAME).write_bytes(b"not a table")
+    night = world.night()
+    night.folder = world.films / "a.mp4"
+    night.run()
+    found = pq.read_table(world.out / MATCHES_NAME).to_pylist()
+    assert {row["file"]: row for row in found} == whole
+
+
+def test_films_in_the_output_folder_are_no_recordings(world):
+    film(world.films / "a.mp4", n=20)
+    night = world.night()
+    night.out = world.films / "results"
+    night.run()
+    film(night.out / "matches" / "clip.mp4", n=20)
+    again = world.night()
+    again.out = night.out
+    assert [row["file"] for row in again.run().rows] == ["a.mp4"]
+
+
 def test_fault_in_a_stage_loses_that_match_only(world):
     film(world.films / "a.mp4", n=20)
     film(world.films / "b.mp4", n=30)

@@ -20,11 +20,12 @@ HASH_LENGTH = 8
 HASHES_NAME = ".hashes.json"
 
 
-def recordings(folder: Path) -> list[Path]:
+def recordings(folder: Path, out: Path | None = None) -> list[Path]:
     """Files with the suffix of a video in a folder and below, in order of name.
 
     Hidden files and folders are passed over. A link that leads nowhere is given too, so that it
-    is listed as not read. A single file stands for itself.
+    is listed as not read. What stands in the output folder ``out`` (clips of pages) is no
+    recording. A single file stands for itself.
 
     Raises
     ------
@@ -35,12 +36,14 @@ def recordings(folder: Path) -> list[Path]:
         return [folder]
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder", "check the path")
+    apart = None if out is None else out.resolve()
     found = [
         path
         for path in folder.rglob("*")
         if path.suffix.lower() in VIDEO_SUFFIXES
         and (path.is_file() or path.is_symlink())
         and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+        and not (apart is not None and apart in path.absolute().parents)
     ]
     if not found:
         kinds = " ".join(sorted(VIDEO_SUFFIXES))

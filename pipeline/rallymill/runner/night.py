@@ -91,7 +91,7 @@ class Night:
         FolderBusyError
             Another run is writing to the output folder.
         """
-        files = recordings(self.folder)
+        files = recordings(self.folder, self.out)
         with nullcontext() if dry else folder_lock(self.out) as handle:
             book = HashBook(self.out)
             names = known_matches(self.out)

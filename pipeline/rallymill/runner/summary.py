@@ -15,7 +15,7 @@ import rallymill
 from rallymill import tableio
 from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
-from rallymill.runner.store import INGREDIENTS_KEY, MatchRecord, MatchStore
+from rallymill.runner.store import INGREDIENTS_KEY, MatchRecord, MatchStore, records
 from rallymill.tables import ALL, MATCHES
 
 log = logging.getLogger(__name__)
@@ -195,8 +195,20 @@ def read_matches(out: Path) -> pa.Table:
         return MATCHES.empty()
 
 
+def _old_rows(out: Path, new_ids: set[str]) -> list[dict[str, Any]]:
+    if not (out / MATCHES_NAME).exists():
+        return []
+    try:
+        return list(tableio.read(out / MATCHES_NAME, MATCHES).to_pylist())
+    except TableError as error:
+        log.warning("the list of matches is made again: %s", error)
+        return [match_row(out, record) for record in records(out) if record.match_id not in new_ids]
+
+
 def update_matches(out: Path, rows: list[dict[str, Any]]) -> pa.Table:
     """Put rows into ``matches.parquet``; rows of other matches stay.
+
+    Where the file is broken, the rows of other matches are made again from their folders.
 
     A match that could not be read goes when its file has been replaced by one with other content.
     """
@@ -204,7 +216,7 @@ def update_matches(out: Path, rows: list[dict[str, Any]]) -> pa.Table:
     files = {row["file"] for row in rows}
     kept = [
         row
-        for row in read_matches(out).to_pylist()
+        for row in _old_rows(out, new_ids)
         if row["match_id"] not in new_ids
         and not (row["status"] == "not_read" and row["file"] in files)
     ]
