@@ -50,7 +50,11 @@ def _weigh(probability: float, odds: float) -> float:
 def serve_good(
     rally: Rally, half: str | None, repeated: bool | None, config: StrokeConfig
 ) -> float | None:
-    """Probability that the rally's serve was good, None where its landing is not known."""
+    """Probability that the rally's serve was good, None where its landing is not known.
+
+    ``repeated`` tells for a first serve whether it was served again from the same half; None for a
+    second serve, after which it never is.
+    """
     serve = rally.strokes[0]
     place = landing(serve, config)
     if serve.own_bounce is not None or (serve.net is not None and serve.bounce is None):
@@ -83,10 +87,12 @@ def of_rally(
     last = rally.strokes[-1]
     certain = last.hit.confidence
     if rally.starts_with_serve and len(rally.strokes) <= 2:
-        x = shots[0]["hitter_x_m"] if shots[0]["hitter_x_m"] is not None else last.hit.x_m
         serve = rally.strokes[0]
+        feet = shots[0]["hitter_x_m"]
+        x = feet if feet is not None else serve.hit.x_m
         half = court.serve_side(x, -serve.sign) if x == x else None
-        good = serve_good(rally, half, repeated, config)
+        again = repeated if serve_number == 1 else None
+        good = serve_good(rally, half, again, config)
         if good is None:
             return Ending("unknown", None, 0.0)
         if good < 0.5:

@@ -243,7 +243,7 @@ def _row(
         max([hit.t_s, *(event.t_s for event in stroke.events)]), hit.t_s + 2.0)
     setting = Setting(
         is_serve, stroke.number == 2,
-        _bounced(before, stroke), hitter, place, speed.get("speed_mps", float("nan")),
+        _bounced(before, stroke), opponent, place, speed.get("speed_mps", float("nan")),
         tracks[side].at(later_s, gap),
     )
     stroke_name, stroke_confidence = kind(stroke, setting, config.strokes)

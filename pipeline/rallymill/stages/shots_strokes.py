@@ -31,7 +31,9 @@ class StrokeConfig(StageConfig):
     """Drop shots leave the racket at 40 to 65 km/h."""
     drop_shot_descent_deg: float = 25.0
     lob_apex_m: float = 4.5
-    lob_elevation_deg: float = 34.0
+    lob_elevation_deg: float = 40.0
+    lob_over_m: float = 2.8
+    """A ball this high over an opponent at the net is out of reach: a lob whatever its apex."""
     net_zone_m: float = 6.0
     """A hitter who gets nearer the net than this has approached, one who was there already not."""
     approach_mps: float = 1.3
@@ -144,7 +146,7 @@ class Setting:
     is_serve: bool
     is_return: bool
     bounced_before: bool | None
-    hitter: Stance | None
+    opponent: Stance | None
     landing: Landing | None
     speed_mps: float
     later: Stance | None
@@ -154,7 +156,7 @@ class Setting:
 def kind(stroke: Stroke, setting: Setting, config: StrokeConfig) -> tuple[str, float]:
     """Kind of a stroke and the probability that it is right.
 
-    In this order: serve, return, overhead, volley, drop shot, lob, approach, groundstroke. Each
+    In this order: serve, return, overhead, drop shot, volley, lob, approach, groundstroke. Each
     kind that is tried takes its probability out of what is left for the later ones.
     """
     hit = stroke.hit
@@ -170,9 +172,9 @@ def kind(stroke: Stroke, setting: Setting, config: StrokeConfig) -> tuple[str, f
     place = setting.landing
     shares = [
         ("overhead", over * (1.0 if setting.bounced_before is False else 0.7)),
-        ("volley", unbounced * front),
         ("drop_shot", _drop_shot(place, setting.speed_mps, stroke, config)),
-        ("lob", _lob(stroke, place, config)),
+        ("volley", unbounced * front),
+        ("lob", _lob(stroke, place, setting.opponent, config)),
         ("approach", _approach(setting, depth, config)),
     ]
     left = 1.0
@@ -198,7 +200,10 @@ def _drop_shot(
     return (1 - above(depth, config.drop_shot_depth_m, place.y_m_sd)) * slow * steep
 
 
-def _lob(stroke: Stroke, place: Landing | None, config: StrokeConfig) -> float:
+def _lob(
+    stroke: Stroke, place: Landing | None, opponent: Stance | None, config: StrokeConfig
+) -> float:
+    """Probability of a lob: steep, high and deep, or over the reach of an opponent at the net."""
     if place is None:
         return 0.0
     arc = stroke.after
@@ -207,7 +212,18 @@ def _lob(stroke: Stroke, place: Landing | None, config: StrokeConfig) -> float:
     high = above(apex_m(arc), config.lob_apex_m, 0.2)
     steep = above(-descent_deg(arc, 0.0), config.lob_elevation_deg, 1.0)
     deep = above(place.y_m * stroke.sign, court.SERVICE_LINE_M, place.y_m_sd)
-    return high * steep * deep
+    return max(high * steep, _over(arc, opponent, stroke, config)) * deep
+
+
+def _over(arc: Arc, opponent: Stance | None, stroke: Stroke, config: StrokeConfig) -> float:
+    """Probability that a flight passes an opponent at the net out of reach overhead."""
+    if opponent is None or abs(opponent.y_m) > config.net_zone_m:
+        return 0.0
+    states = flight.states(arc.start, arc.spin_radps, np.linspace(0.0, 4.0, 120))
+    past = np.flatnonzero((states[:, 1] - opponent.y_m) * stroke.sign >= 0)
+    if not len(past):
+        return 0.0
+    return above(float(states[past[0], 2]), config.lob_over_m, 0.2)
 
 
 def _approach(setting: Setting, depth_m: float, config: StrokeConfig) -> float:
