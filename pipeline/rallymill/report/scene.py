@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 Rows = Sequence[Mapping[str, Any]]
 
 SAMPLE_S = 0.04
+EARLY_S = 0.06
+"""A flight may start this much before the contact that it belongs to, by their errors in time."""
 MARGIN_X_M = 2.6
 MARGIN_Y_M = 3.4
 GREATEST_X_M = 10.5
@@ -112,6 +114,18 @@ class Scene:
     height_m: float = LEAST_HEIGHT_M
 
 
+RINGS_M = (0.0, 0.8, 1.2, 1.7, 2.3)
+TURNS = 12
+# Places to try about an anchor, outward first: offsets (N, 2), and what a long leash costs.
+_TURN = np.arange(TURNS)
+_ANGLES = np.pi / 2 + (_TURN + 1) // 2 * (2 * np.pi / TURNS) * (-1.0) ** _TURN
+OFFSETS_M: Array = np.concatenate([
+    ring * np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])[: TURNS if ring else 1]
+    for ring in RINGS_M
+])
+LEASH_COST = 0.15 * np.hypot(OFFSETS_M[:, 0], OFFSETS_M[:, 1])
+
+
 @dataclass
 class _Places:
     """Circles that are taken in the plan: x, y and radius in metres."""
@@ -121,19 +135,15 @@ class _Places:
     def find(self, x_m: float, y_m: float, radius_m: float) -> tuple[float, float]:
         """The free place nearest to (x, y), away from the net first; the least crowded if none."""
         outward = 1.0 if y_m >= 0 else -1.0
-        best, best_cost = (x_m, y_m), np.inf
-        for ring in (0.0, 0.8, 1.2, 1.7, 2.3):
-            for turn in range(12 if ring else 1):
-                angle = np.pi / 2 + (turn + 1) // 2 * np.pi / 6 * (-1) ** turn
-                place = (x_m + ring * np.cos(angle), y_m + outward * ring * np.sin(angle))
-                cost = 0.15 * ring + sum(
-                    max(radius_m + r - float(np.hypot(place[0] - x, place[1] - y)), 0.0)
-                    for x, y, r in self.taken
-                )
-                if cost < best_cost - 1e-9:
-                    best, best_cost = place, cost
-        self.taken.append((*best, radius_m))
-        return best
+        tried = np.array([x_m, y_m]) + OFFSETS_M * [1.0, outward]
+        taken = np.array(self.taken, dtype=float).reshape(-1, 3)
+        apart = np.hypot(
+            tried[:, 0, None] - taken[:, 0], tried[:, 1, None] - taken[:, 1]
+        )
+        overlap = np.maximum(radius_m + taken[:, 2] - apart, 0.0).sum(axis=1)
+        x, y = tried[int(np.argmin(overlap + LEASH_COST))]
+        self.taken.append((float(x), float(y), radius_m))
+        return float(x), float(y)
 
 
 def arc_points(arc: Mapping[str, Any]) -> Array | None:
@@ -173,7 +183,7 @@ def shot_paths(
     until = float(following["t_contact_s"]) if following is not None else end_s
     found = []
     for arc in arcs:
-        if not start - 0.06 <= arc["start_s"] < until - 0.06:
+        if not start - EARLY_S <= arc["start_s"] < until - EARLY_S:
             continue
         points = arc_points(arc)
         if points is not None:
@@ -215,6 +225,9 @@ def build(
     bounces, feet = [], []
     places = _Places()
     anchors: list[tuple[Mapping[str, Any], tuple[float, float]]] = []
+    if shots:
+        start = float(shots[0]["t_contact_s"]) - EARLY_S
+        arcs = [arc for arc in arcs if start <= arc["start_s"] < end_s]
     for index, shot in enumerate(shots):
         following = shots[index + 1] if index + 1 < len(shots) else None
         shot_id, n = int(shot["shot_id"]), int(shot["shot_number"])

@@ -28,17 +28,23 @@ FOOT_PX = 35.0
 
 
 def element(name: str, content: str = "", **attributes: object) -> Markup:
-    """An SVG element; ``_`` in attribute names becomes ``-``, a trailing one is dropped."""
+    """An SVG element; ``_`` in attribute names becomes ``-``, a trailing one is dropped.
+
+    Words are escaped unless they are markup already.
+    """
     parts = [
-        Markup(' {}="{}"').format(key.rstrip("_").replace("_", "-"), _short(value))
+        f' {key.rstrip("_").replace("_", "-")}="{_short(value)}"'
         for key, value in attributes.items() if value is not None
     ]
-    head = Markup("<{}{}").format(Markup(name), Markup("").join(parts))
-    return head + (Markup(">{}</{}>").format(content, Markup(name)) if content else Markup("/>"))
+    head = f"<{name}{''.join(parts)}"
+    return Markup(f"{head}>{escape(content)}</{name}>" if content else f"{head}/>")
 
 
-def _short(value: object) -> object:
-    return f"{value:.1f}".removesuffix(".0") if isinstance(value, float) else value
+def _short(value: object) -> str:
+    """A number to a tenth of a unit, words escaped."""
+    if isinstance(value, float):
+        return f"{value:.1f}".removesuffix(".0")
+    return str(value) if isinstance(value, int) else str(escape(value))
 
 
 def _points(points: Array) -> str:
@@ -107,8 +113,8 @@ def draw(scene: Scene, identifier: str, title: str, description: str) -> Markup:
     layout = Layout(scene)
     height = HEAD_PX + layout.height + FOOT_PX
     body = [
-        element("title", str(escape(title)), id=f"{identifier}-title"),
-        element("desc", str(escape(description)), id=f"{identifier}-desc"),
+        element("title", title, id=f"{identifier}-title"),
+        element("desc", description, id=f"{identifier}-desc"),
         element(
             "clipPath", _rect(0, 0, layout.plan_width, layout.height), id=f"{identifier}-plan"
         ),
@@ -145,7 +151,7 @@ def _rect(x: float, y: float, width: float, height: float, **attributes: Any) ->
 
 
 def _text(words: str, x: float, y: float, **attributes: Any) -> Markup:
-    return element("text", str(escape(words)), x=float(x), y=float(y), **attributes)
+    return element("text", words, x=float(x), y=float(y), **attributes)
 
 
 def _ground(layout: Layout) -> Markup:
