@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -35,14 +35,15 @@ def film(
     container: str | None = None,
     keyframe_every: int = 12,
     images: Sequence[np.ndarray] | None = None,
+    options: Mapping[str, str] | None = None,
 ) -> Path:
     """Write a film with PyAV itself, so that the package's own writer is not what is tested.
 
     ``interlaced`` is "tff" or "bff": the top (even) or the bottom lines of a frame come first.
     """
     width, height = size
-    options = {"movflags": "faststart"} if faststart and path.suffix == ".mp4" else {}
-    with av.open(str(path), "w", format=container, options=options) as out:
+    flags = {"movflags": "faststart"} if faststart and path.suffix == ".mp4" else {}
+    with av.open(str(path), "w", format=container, options=flags) as out:
         stream = out.add_stream("libx264", rate=Fraction(rate))
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
         stream.options = {"crf": "12", "preset": "ultrafast"}
@@ -52,6 +53,8 @@ def film(
             stream.codec_context.sample_aspect_ratio = aspect
         if rotation_deg:
             stream.set_display_rotation(rotation_deg)
+        if options:
+            stream.options = {**stream.options, **options}
         if interlaced:
             stream.options = {"crf": "12", "preset": "ultrafast", "flags": "+ildct+ilme"}
             marker = av.filter.Graph()

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from films import cut_short, film, picture, sound_only
-from rallymill import video, video_decode
+from rallymill import video, video_decode, video_search
 from rallymill.errors import InputError
 
 
@@ -260,6 +260,79 @@ def test_spans_and_steps_do_not_change_the_numbers(tmp_path):
     assert [frame.index for frame in video.frames(path, every=25)] == [0, 25, 50]
     overlapping = list(video.frames(path, spans=[(0, 20), (5, 9), (19, 22)], every=5))
     assert [frame.index for frame in overlapping] == [0, 5, 10, 15, 19, 20]
+
+
+def open_film(path, n, **more):
+    """A film with pictures that refer ahead across key frames, as stations send them."""
+    options = {"preset": "medium", "x264-params": "open-gop=1:bframes=3:keyint=20"}
+    return film(path, n=n, options=options, **more)
+
+
+@pytest.mark.parametrize("suffix", [".mp4", ".mkv", ".ts"])
+def test_spans_are_the_same_whether_counted_or_searched(tmp_path, suffix, monkeypatch):
+    monkeypatch.setattr(video_search, "SEARCH_GAP_FRAMES", 30)
+    path = open_film(tmp_path / f"a{suffix}", 300)
+    spans = [(250, 260), (100, 104), (3, 6), (110, 115)]
+    counted = list(video.frames(path, spans))
+    assert video_search.known_stamps(path) is None
+    every = {frame.index: frame for frame in video.frames(path)}
+    assert len(video_search.known_stamps(path)) == 300
+    decoded = []
+    original = video_decode.Clock.read
+    monkeypatch.setattr(
+        video_decode.Clock, "read", lambda self, frame: decoded.append(1) or original(self, frame)
+    )
+    searched = list(video.frames(path, spans))
+    assert len(decoded) < 60
+    assert [frame.index for frame in searched] == [frame.index for frame in counted]
+    for one, other in zip(searched, counted, strict=True):
+        assert one.t_s == other.t_s == every[one.index].t_s
+        assert np.array_equal(one.image, other.image)
+    assert list(video.frames(path, [(900, 950)])) == []
+
+
+def test_recording_that_changed_is_counted_again(tmp_path):
+    path = film(tmp_path / "a.mp4", n=40)
+    list(video.frames(path))
+    assert len(video_search.known_stamps(path)) == 40
+    film(path, n=50)
+    assert video_search.known_stamps(path) is None
+
+
+def test_wrong_stamps_lead_back_to_counting(tmp_path, monkeypatch):
+    monkeypatch.setattr(video_search, "SEARCH_GAP_FRAMES", 30)
+    path = film(tmp_path / "a.mp4", n=200)
+    spans = [(150, 160)]
+    counted = [(f.index, f.image.tobytes()) for f in video.frames(path, spans)]
+    list(video.frames(path))
+    stamps = video_search.known_stamps(path)
+    for wrong in (stamps + 1, np.delete(stamps, 155)):
+        monkeypatch.setitem(video_search._stamps, video_search._key(path), wrong)
+        found = [(f.index, f.image.tobytes()) for f in video.frames(path, spans)]
+        assert [index for index, _ in found] == [index for index, _ in counted]
+        # A missing stamp shifts the numbers behind it; what is found by stamp stays right.
+        assert found[:5] == counted[:5]
+
+
+def test_fields_and_unstamped_frames_are_always_counted(tmp_path):
+    path = film(tmp_path / "tape.mp4", n=30, interlaced="tff")
+    list(video.frames(path))
+    assert video_search.known_stamps(path) is None
+
+
+@pytest.mark.parametrize(
+    ("spans", "expected"),
+    [
+        ([], []),
+        ([(5, 9)], [(0, 9)]),
+        ([(1000, 1100), (1300, 1400), (5000, 5010)], [(1000, 1400), (5000, 5010)]),
+        ([(1000, 3000), (1500, 1600)], [(1000, 3000)]),
+        ([(9000, 20000)], [(9000, 9999)]),
+        ([(20000, 20001)], []),
+    ],
+)
+def test_stretches(spans, expected):
+    assert video_search.stretches(spans, 10_000) == expected
 
 
 def test_no_spans_give_no_frames(tmp_path):

@@ -6,8 +6,9 @@ is kept), deinterlaced (an interlaced recording gives a frame for every field, s
 a second become 50), numbered from 0 and with times in seconds from the start of the stream that
 always grow. A varying frame rate needs no care: use the times.
 
-Nothing here reads ahead of what it must: spans are decoded from the start of the file up to the
-last frame asked for, because only counting makes frame numbers certain in every container.
+Only counting from the start makes frame numbers certain in every container. The first pass over
+spans therefore decodes all up to the last frame asked for; once a pass has counted the whole
+recording, later ones in the same process go straight to their spans.
 """
 
 from rallymill.video_decode import MAX_BAD_PACKETS, ReadReport, set_threads

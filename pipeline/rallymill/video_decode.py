@@ -52,6 +52,7 @@ class ReadReport:
     n_bad_packets: int = 0
     n_repaired_times: int = 0
     ended_early: bool = False
+    interlaced: bool = False
     last_t_s: float = 0.0
 
 
@@ -158,14 +159,16 @@ def decode(
                 if len(held) < SNIFF_FRAMES:
                     continue
                 settled = True
-                fields = Fields(stream) if is_interlaced(held) else None
+                report.interlaced = is_interlaced(held)
+                fields = Fields(stream) if report.interlaced else None
                 ready, held = held, []
             else:
                 ready = [frame]
             for one in ready:
                 yield from fields.push(one) if fields else (one,)
-        if held and is_interlaced(held):
-            fields = Fields(stream)
+        if held:
+            report.interlaced = is_interlaced(held)
+            fields = Fields(stream) if report.interlaced else None
         for one in held:
             yield from fields.push(one) if fields else (one,)
         if fields:
@@ -197,6 +200,13 @@ def _decode_stored(
                 raise InputError(
                     f"{path.name}: more of it is damaged than can be read", REMEDY_COPY
                 ) from error
+
+
+def start_of(path: Path) -> tuple[int | None, Fraction]:
+    """Stamp at which the stream starts (None: not said), and seconds a tick."""
+    container, stream = open_video(path)
+    with container:
+        return stream.start_time, Fraction(stream.time_base)
 
 
 def timing(path: Path) -> tuple[float | None, float, Fraction]:

@@ -17,13 +17,13 @@ import numpy as np
 from rallymill.errors import InputError
 from rallymill.video_decode import Clock, Painter, ReadReport, decode, timing
 from rallymill.video_info import REMEDY_COPY, REMEDY_EXPORT, open_video
+from rallymill.video_search import SEARCH_MARGIN_S, known_stamps, numbered
 
 log = logging.getLogger(__name__)
 
 PREFETCH = 6
 """Frames that may wait between the decoding thread and the consumer."""
 
-SEARCH_MARGIN_S = 1.0
 POLL_S = 0.05
 JOIN_S = 2.0
 
@@ -52,6 +52,7 @@ class _Wanted:
     def __init__(self, spans: Sequence[Span] | None, every: int) -> None:
         self.every = every
         self.spans = None if spans is None else sorted((int(a), int(b)) for a, b in spans)
+        self.all_spans = None if self.spans is None else tuple(self.spans)
         self.last = None if self.spans is None else max((b for _, b in self.spans), default=-1)
 
     def __call__(self, index: int) -> bool:
@@ -78,16 +79,16 @@ def _produce(
     start_s, step_s, aspect = timing(path)
     clock = Clock(start_s, step_s)
     painter = Painter(aspect, width_px)
-    for index, decoded in enumerate(decode(path, report)):
+    for index, decoded in numbered(path, wanted.all_spans, report):
         t_s, repaired = clock.read(decoded)
-        report.n_decoded = index + 1
+        report.n_decoded += 1
         report.n_repaired_times += repaired
         report.last_t_s = t_s
         if wanted(index) and not put(Frame(index, t_s, painter.paint(decoded), repaired)):
             return
         if wanted.last is not None and index >= wanted.last:
             return
-    if report.n_decoded == 0:
+    if report.n_decoded == 0 and known_stamps(path) is None:
         raise InputError(
             f"{path.name}: no frame of it can be decoded", f"{REMEDY_COPY}, or {REMEDY_EXPORT}"
         )
@@ -205,7 +206,8 @@ def frames(
         The recording.
     spans
         First and last frame numbers, both included, of what is wanted; None means all. Decoding
-        ends after the last of them.
+        ends after the last of them. Once a pass over all has counted the frames in this process,
+        long stretches between spans are not decoded.
     width_px
         Width of the pictures given; the height follows. None means full size. Small pictures are
         scaled while the colours are converted, which is cheap.
