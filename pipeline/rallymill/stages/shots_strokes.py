@@ -7,6 +7,7 @@ from the standard deviations of what it rests on taken as independent and normal
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from math import erf, sqrt
 
 import numpy as np
@@ -19,6 +20,9 @@ from rallymill.tactics_motion import Stance
 NAN = float("nan")
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 NODES, WEIGHTS = _NODES, _WEIGHTS / _WEIGHTS.sum()
+BODY_NODES, BODY_WEIGHTS = np.sqrt(3) * np.array([-1.0, 0.0, 1.0]), np.array([1, 4, 1]) / 6
+BODY_CENTRE_SD_M = 0.15
+"""How far the middle of the body may lie from over the feet; common practice, no source."""
 
 
 class StrokeConfig(StageConfig):
@@ -42,8 +46,6 @@ class StrokeConfig(StageConfig):
     least_wing_confidence: float = 0.6
     least_in_confidence: float = 0.7
     """in_court is null where neither answer is this likely."""
-    body_centre_sd_m: float = 0.15
-    """How far the middle of the body may lie from over the feet."""
     landing_share_sd: float = 0.05
     """Deviation of an extrapolated landing as a share of the distance flown."""
 
@@ -256,7 +258,7 @@ def wing(
     offset = (stroke.hit.x_m - hitter.x_m) * stroke.sign
     spread = float(np.sqrt(
         known(stroke.hit.x_m_sd, 0.1) ** 2 + known(hitter.x_m_sd, 0.1) ** 2
-        + config.body_centre_sd_m**2
+        + BODY_CENTRE_SD_M**2
     ))
     right = above(offset, 0.0, spread)
     forehand = right * right_handed + (1 - right) * (1 - right_handed)
@@ -302,25 +304,31 @@ def direction(
 ) -> tuple[str, float]:
     """Direction of a stroke (:mod:`rallymill.court_directions`) and its probability.
 
-    The label is that of the measured values; its probability is the share of the places of a
-    5-point Gauss-Hermite rule over the end's x in which the label is the same.
+    The label is that of the measured values; its probability is the weight of the nodes at which
+    the label is the same: 5-point Gauss-Hermite rules over the x of end and contact, a 3-point rule
+    over that of the body.
     """
     end = _direction_end(stroke, place, is_serve, following)
-    if end is None or stroke.hit.x_m != stroke.hit.x_m:
+    hit = stroke.hit
+    if end is None or hit.x_m != hit.x_m:
         return "unknown", 0.0
+    handed = None if right_handed is None else right_handed >= 0.5
 
-    def label(x_m: float) -> str:
+    def label(end_x_m: float, contact_x_m: float, body_x_m: float | None) -> str:
         if is_serve:
-            return court_directions.serve_direction(x_m)
+            return court_directions.serve_direction(end_x_m)
         return court_directions.stroke_direction(
-            stroke.hit.x_m, stroke.hit.y_m, x_m, wing_name,
-            None if right_handed is None else right_handed >= 0.5,
-            None if hitter is None else hitter.x_m,
-        )
+            contact_x_m, hit.y_m, end_x_m, wing_name, handed, body_x_m)
 
-    best = label(end[0])
-    share = sum(
-        weight for node, weight in zip(NODES, WEIGHTS, strict=True)
-        if label(end[0] + node * end[1]) == best
-    )
+    best = label(end[0], hit.x_m, None if hitter is None else hitter.x_m)
+    contact_sd = known(hit.x_m_sd, 0.1)
+    share = 0.0
+    for (node, weight), (at, at_weight), (by, by_weight) in product(
+        zip(NODES, WEIGHTS, strict=True), zip(NODES, WEIGHTS, strict=True),
+        zip(BODY_NODES, BODY_WEIGHTS, strict=True),
+    ):
+        body = None if hitter is None else hitter.x_m + by * float(np.hypot(
+            known(hitter.x_m_sd, 0.1), BODY_CENTRE_SD_M))
+        same = label(end[0] + node * end[1], hit.x_m + at * contact_sd, body) == best
+        share += weight * at_weight * by_weight * same
     return best, float(share)
