@@ -7,8 +7,9 @@ stages do not depend on the simulator.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 import pyarrow as pa
 from rallymill import court, flight, tableio, tables
@@ -213,16 +214,20 @@ def club(seed: int, width_px: int = WIDTH_PX, height_px: int = HEIGHT_PX) -> tup
 
 def film(
     world, seed: int, fps: float = 25.0, noise: Noise | None = None, low_camera: bool = False,
-    width_px: int = WIDTH_PX, height_px: int = HEIGHT_PX, match_id: str = "synthetic",
+    width_px: int = WIDTH_PX, height_px: int = HEIGHT_PX, match_id: str = "synthetic", work=None,
 ) -> dict[str, pa.Table]:
-    """Tables ``detections``, ``frames`` and ``people`` that a camera would give of a world."""
+    """Tables ``detections``, ``frames`` and ``people`` that a camera would give of a world.
+
+    ``work`` is a camera work of the simulator; without it the camera is one of this module's.
+    """
     noise = noise or Noise()
     rng = np.random.default_rng(seed)
     centre, target, focal = (club if low_camera else broadcast)(seed, width_px, height_px)
     times = np.arange(0, world.duration_s, 1 / fps)
     pan = np.zeros(2)
     boxes: list[tuple] = []
-    frames: dict[str, list] = {name: [] for name in ("frame", "t_s", "camera")}
+    frames: dict[str, list] = {
+        name: [] for name in ("frame", "t_s", "camera", "k1", "focal_px")}
     people: dict[str, list] = {name: [] for name in (
         "frame", "t_s", "track_id", "role", "x_m", "y_m", "x1_px", "y1_px", "x2_px", "y2_px",
         "u_px", "v_px")}
@@ -232,17 +237,22 @@ def film(
     players = [i for i, role in enumerate(world.roles) if role in ("near", "far")]
     for number, t_s in enumerate(times):
         ball = world.ball(0, float(t_s))
-        if ball is not None and not low_camera:
+        if ball is not None and not low_camera and work is None:
             wanted = np.array([np.clip(ball.position_m[0], -5, 5) * 0.25,
                                np.clip(ball.position_m[1], -12, 12) * 0.05])
             pan += (wanted - pan) * min(1.0, 2.0 / fps)
-        camera = Camera.looking_at(centre, target + [*pan, 0], focal, width_px, height_px)
-        jitter = rng.normal(0, noise.camera_px / focal * 40, 2)
-        seen = Camera.looking_at(
-            centre, target + [*pan, 0] + [jitter[0], jitter[1], 0], focal, width_px, height_px)
+        if work is None:
+            camera = Camera.looking_at(centre, target + [*pan, 0], focal, width_px, height_px)
+        else:
+            camera = work.at(float(t_s))
+            focal = camera.focal_px
+        turn = cv2.Rodrigues(rng.normal(0, noise.camera_px / focal, 3))[0]
+        seen = replace(camera, rotation=turn @ camera.rotation)
         frames["frame"].append(number)
         frames["t_s"].append(t_s)
         frames["camera"].append(seen.matrix.ravel().tolist())
+        frames["k1"].append(seen.k1)
+        frames["focal_px"].append(seen.focal_px)
         corners = []
         for index in players:
             state = world.person(index, float(t_s))
@@ -298,7 +308,7 @@ def _as_tables(boxes, frames, people, match_id, width_px, height_px):
         "detections": tableio.from_columns(
             tables.DETECTIONS, {"match_id": [match_id] * len(boxes), **columns}),
         "frames": tableio.from_columns(tables.FRAMES, {
-            "match_id": [match_id] * n, **frames, "view_id": [0] * n, "k1": [0.0] * n,
+            "match_id": [match_id] * n, **frames, "view_id": [0] * n,
             "court_status": ["found"] * n, "court_rms_px": [0.5] * n,
             "width_px": [width_px] * n, "height_px": [height_px] * n}),
         "people": tableio.from_columns(tables.PEOPLE, {

@@ -267,10 +267,9 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
             damping *= 8.0
         if turn == 1 and capped > give_up:
             break
-        if not improved or gain < 1e-2:
+        if not improved or gain < 0.02:
+            # One more round only to have the normal equations at the solution.
             turns = min(turns, turn + 1)
-            if turn + 1 > turns:
-                break
     # A point is an inlier within three standard deviations.
     square = 0.0
     count = 0
@@ -305,7 +304,7 @@ def fit(
         tau_s, float(end_s), image_px, matrix, 1.0 / sigma_px, start_mean, 1.0 / start_sd,
         end_mean, 1.0 / end_sd, spin_mean / SPIN_UNIT, SPIN_UNIT / spin_sd, give_up, turns,
     )
-    cov = np.linalg.pinv(jtj, hermitian=True)
+    cov = np.linalg.inv(jtj + 1e-9 * np.eye(8))
     return ArcFit(
         theta[:6], end, theta[6:] * SPIN_UNIT, cov[:6, :6], sens @ cov @ sens.T, float(cost),
         float(prior), int(count), float(np.sqrt(square / count)) if count else float("inf"),

@@ -11,17 +11,19 @@ follow each other (:mod:`~rallymill.stages.flight.grammar`); the joint fit of ea
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.flight import candidates, contacts, grammar, path, rallies, rows
+
+Array = NDArray[np.float64]
 
 
 class FlightConfig(StageConfig):
@@ -88,7 +90,7 @@ def solve_view(
     still = candidates.fixed(balls, config.fixed_radius_px * scale, config.fixed_least)
     balls = balls.take(~still)
     who = contacts.players(people[people["frame"].between(view.frame[0], view.frame[-1])])
-    chosen, _ = path.best_path(balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(),
+    chosen, chain = path.best_path(balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(),
                                scale)
     options = rallies.FitOptions(
         config.serve_height_m, config.point_sd_px * scale, config.streak_sd,
@@ -96,28 +98,26 @@ def solve_view(
         rally.BouncePrior(restitution=config.restitution, speed_ratio=config.speed_ratio),
     )
     found = []
-    for stretch in _stretches(balls.take(chosen), config.dead_gap_s):
+    whole = balls.take(chosen)
+    for part in _stretches(whole.t_s, config.dead_gap_s):
+        stretch = whole.take(part)
         sigma = contacts.point_sigma(stretch, view.period_s, options.floor_px, options.streak)
-        moments = contacts.find(stretch, sigma, view, who, config.reach_grid_s)
+        moments = contacts.find(stretch, sigma, view, who, config.reach_grid_s, chain[part])
         single = grammar.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
-                                 serve_height_m=config.serve_height_m)
-        for reading in grammar.read(single, moments, len(stretch)):
-            if not rallies.is_play(reading):
-                continue
-            item = rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who, options)
-            if item is not None:
-                found.append(item)
+                                 view.period_s, serve_height_m=config.serve_height_m)
+        unread = grammar.unread_costs(stretch, view.matrix[stretch.slot])
+        for reading in grammar.read(single, moments, unread, view.period_s):
+            found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
+                                         options)
     return found
 
 
-def _stretches(points: candidates.Candidates, gap_s: float) -> Iterator[candidates.Candidates]:
-    """Cut a path where the ball is unseen for long."""
-    if len(points) < 6:
-        return
-    breaks = np.flatnonzero(np.diff(points.t_s) > gap_s) + 1
-    for part in np.split(np.arange(len(points)), breaks):
+def _stretches(t_s: Array, gap_s: float) -> Iterator[NDArray[np.int64]]:
+    """Indices of the parts of a path between long losses of the ball."""
+    breaks = np.flatnonzero(np.diff(t_s) > gap_s) + 1
+    for part in np.split(np.arange(len(t_s)), breaks):
         if len(part) >= 6:
-            yield points.take(part)
+            yield part
 
 
 STAGE = FlightStage()

@@ -20,13 +20,24 @@ from rallymill.stages.flight.candidates import Candidates, Picture
 
 Array = NDArray[np.float64]
 
-HIT_NEAR, HIT_FAR, SERVE_NEAR, SERVE_FAR, BOUNCE, NET, LOST, TOSS_NEAR, TOSS_FAR = range(9)
+(
+    HIT_NEAR, HIT_FAR, SERVE_NEAR, SERVE_FAR, BOUNCE, NET, LOST, HAND_NEAR, HAND_FAR, OUT_NEAR,
+    OUT_FAR, OUT_LEFT, OUT_RIGHT,
+) = KINDS = range(13)
 HITS = (HIT_NEAR, HIT_FAR, SERVE_NEAR, SERVE_FAR)
 NEAR_HITS = (HIT_NEAR, SERVE_NEAR)
 SERVES = (SERVE_NEAR, SERVE_FAR)
-TOSSES = (TOSS_NEAR, TOSS_FAR)
-NEAR_KINDS = (HIT_NEAR, SERVE_NEAR, TOSS_NEAR)
-KIND_NAMES = ("hit", "hit", "hit", "hit", "bounce", "net", "lost", "toss", "toss")
+HANDS = (HAND_NEAR, HAND_FAR)
+"""The hand from which a ball is bounced or tossed."""
+OUTS = (OUT_NEAR, OUT_FAR, OUT_LEFT, OUT_RIGHT)
+"""Fences and what stands before them."""
+NEAR_KINDS = (HIT_NEAR, SERVE_NEAR, HAND_NEAR)
+KIND_NAMES = (
+    "hit", "hit", "hit", "hit", "bounce", "net", "lost", "hand", "hand", *["out_of_play"] * 4
+)
+RUN_BACK_M = court.HALF_LENGTH_M + 6.4
+SIDE_RUN_M = court.HALF_DOUBLES_M + 3.66
+"""Where fences stand on courts for international play (ITF Technical Booklet 2015, table 5)."""
 SIDE_ROLES = ("near", "far")
 FREE = np.inf
 
@@ -112,9 +123,14 @@ def ground_point(matrix: Array, image_px: Array, height_m: float = court.BALL_RA
     return place
 
 
-def net_point(matrix: Array, image_px: Array) -> Array:
-    """Place (x, z) in the plane of the net that a camera sees at an image point (2,)."""
-    plane = matrix[:, [0, 2, 3]]
+def upright_point(matrix: Array, image_px: Array, axis: int = 1, at_m: float = 0.0) -> Array:
+    """Place (other level axis, z) that a camera sees at an image point (2,) in an upright plane.
+
+    The plane is x = ``at_m`` for axis 0, y = ``at_m`` for axis 1; without more, that of the net.
+    """
+    plane = np.column_stack([
+        matrix[:, 1 - axis], matrix[:, 2], matrix[:, axis] * at_m + matrix[:, 3]
+    ])
     h = np.linalg.solve(plane, np.append(image_px, 1.0))
     if h[2] <= 0:
         return np.full(2, np.nan)
@@ -133,11 +149,12 @@ def within_reach(box_px: Array, image_px: Array) -> bool:
 
 
 def _kinds(
-    t_s: float, image_px: Array, matrix: Array, kink: bool, who: dict[str, Player]
+    t_s: float, image_px: Array, matrix: Array, kink: bool, loose: bool,
+    who: dict[str, Player],
 ) -> tuple[int, ...]:
     kinds: list[int] = []
-    for role, hit, serve, toss in (
-        ("near", HIT_NEAR, SERVE_NEAR, TOSS_NEAR), ("far", HIT_FAR, SERVE_FAR, TOSS_FAR)
+    for role, hit, serve, hand in (
+        ("near", HIT_NEAR, SERVE_NEAR, HAND_NEAR), ("far", HIT_FAR, SERVE_FAR, HAND_FAR)
     ):
         found = who[role].at(t_s)
         if found is None:
@@ -148,22 +165,40 @@ def _kinds(
         if within_reach(box, image_px):
             kinds.append(hit)
             if abs(feet[1]) > court.HALF_LENGTH_M - 1.0:
-                kinds.extend((serve, toss) if kink else (toss,))
+                kinds.extend((serve, hand) if kink else (hand,))
     if kink:
         x, y = ground_point(matrix, image_px)
         if np.isfinite(x) and abs(x) < 10.0 and abs(y) < 25.0:
             kinds.append(BOUNCE)
-        x, z = net_point(matrix, image_px)
+        x, z = upright_point(matrix, image_px)
         if np.isfinite(x) and abs(x) < court.DOUBLES_POST_X_M and -0.1 < z < 1.35:
             kinds.append(NET)
+        for out, axis, at_m, most in (
+            (OUT_NEAR, 1, -RUN_BACK_M, SIDE_RUN_M), (OUT_FAR, 1, RUN_BACK_M, SIDE_RUN_M),
+            (OUT_LEFT, 0, -SIDE_RUN_M, RUN_BACK_M), (OUT_RIGHT, 0, SIDE_RUN_M, RUN_BACK_M),
+        ):
+            along, z = upright_point(matrix, image_px, axis, at_m)
+            if np.isfinite(z) and abs(along) < most and -0.3 < z < 4.0:
+                kinds.append(out)
+    if loose:
         kinds.append(LOST)
     return tuple(kinds)
 
 
 def find(
-    path: Candidates, sigma_px: Array, view: Picture, who: dict[str, Player], grid_s: float
+    path: Candidates, sigma_px: Array, view: Picture, who: dict[str, Player], grid_s: float,
+    chain: NDArray[np.int64],
 ) -> Contacts:
-    """Possible contacts along a path, its two ends included (as lost, or what fits there)."""
+    """Possible contacts along a path, its two ends included (as lost, or what fits there).
+
+    ``chain`` (N,) tells which points the search for the path held together: the ball may be lost
+    or found where one chain gives way to another, or after a gap.
+    """
+    period = view.period_s
+    broken = (np.diff(chain) != 0) | (np.diff(path.t_s) > 4.5 * period)
+    breaks_s = np.concatenate([
+        path.t_s[[0, -1]], path.t_s[:-1][broken], path.t_s[1:][broken]
+    ])
     starts = segments.cuts(path.t_s, path.steady_px, sigma_px)
     met_s, met_px = segments.meetings(path.t_s, path.steady_px, starts, view.period_s)
     half = view.period_s / 2
@@ -181,9 +216,12 @@ def find(
             if found is not None and within_reach(found[1], image):
                 grid.append((t_s, place))
                 break
+    low = _low_kinks(times, steady, view, who)
+    grid += [(t_s, _steady_at(t_s, path)) for t_s in low]
     times = np.concatenate([times, [t_s for t_s, _ in grid]])
     steady = np.concatenate([steady, *[place[None] for _, place in grid]])
-    kink = np.concatenate([kink, np.zeros(len(grid), dtype=bool)])
+    kink = np.concatenate([kink, np.zeros(len(grid) - len(low), dtype=bool),
+                           np.ones(len(low), dtype=bool)])
     order = np.argsort(times, kind="stable")
     kept: list[int] = []
     images, matrices, kinds = [], [], []
@@ -194,12 +232,33 @@ def find(
         kept.append(int(k))
         images.append(image)
         matrices.append(matrix)
-        kinds.append(_kinds(float(times[k]), image, matrix, bool(kink[k]), who))
+        loose = bool(kink[k] and np.abs(breaks_s - times[k]).min() <= 2.5 * period)
+        kinds.append(_kinds(float(times[k]), image, matrix, bool(kink[k]), loose, who))
     times = times[kept]
     return Contacts(
         times, np.searchsorted(path.t_s, times).astype(np.int64), np.array(images),
         np.array(matrices), kink[kept], tuple(kinds),
     )
+
+
+def _low_kinks(times: Array, steady: Array, view: Picture, who: dict[str, Player]) -> list[float]:
+    """Times just before and after cuts near a player's feet: one may be a bounce and a stroke.
+
+    A half-volley is struck so soon after the bounce that few points lie between the two.
+    """
+    found: list[float] = []
+    for k in range(len(times)):
+        apart = np.abs(times - times[k])
+        if (apart[apart > 0] < 0.12).any():
+            continue
+        image, matrix = _in_picture(float(times[k]), steady[k], view)
+        place = ground_point(matrix, image)
+        for role in SIDE_ROLES:
+            known = who[role].at(float(times[k]), 0.3)
+            if known is not None and np.abs(place - known[0]).max() < 3.0:
+                found += [float(times[k]) - 0.07, float(times[k]) + 0.07]
+                break
+    return found
 
 
 def _steady_at(t_s: float, path: Candidates) -> Array:

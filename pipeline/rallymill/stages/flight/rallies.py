@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +14,13 @@ from rallymill.stages.flight import grammar
 from rallymill.stages.flight.candidates import Candidates, Picture
 from rallymill.stages.flight.contacts import (
     BOUNCE,
-    HIT_FAR,
-    HIT_NEAR,
+    HANDS,
     HITS,
     LOST,
     NEAR_HITS,
     NET,
+    OUTS,
     SERVES,
-    TOSSES,
     Contacts,
     Player,
 )
@@ -33,12 +33,14 @@ Array = NDArray[np.float64]
 class Rally:
     """A fitted chain of flights: ``kinds`` (M,) of its contacts and the fit.
 
-    ``toss`` tells that the first flight is a toss; ``goes_on`` that it continues the rally before.
+    ``toss`` tells that the first flight is a toss, ``dead`` that the ball was dead at its end,
+    ``goes_on`` that it continues the rally before.
     """
 
     kinds: tuple[int, ...]
     fit: rally.RallyFit
     toss: bool
+    dead: bool
     goes_on: bool = False
 
 
@@ -60,31 +62,53 @@ def _out_by_m(place: Array, serve_from: Array | None) -> float:
     return max(abs(x) - court.HALF_SINGLES_M, abs(y) - court.SERVICE_LINE_M)
 
 
-def cut_dead(kinds: tuple[int, ...], fit: rally.RallyFit, margin_m: float) -> int:
-    """Number of contacts until the ball is dead; what comes after is not play.
+def cut_dead(kinds: tuple[int, ...], fit: rally.RallyFit, margin_m: float) -> tuple[int, bool]:
+    """Number of contacts that are play, and whether the ball was dead then.
 
     Dead: a second bounce, a first bounce clearly out (by more than three deviations and a margin),
-    a bounce on the striker's own side, a bounce after the net on the side it came from.
+    a bounce on the striker's own side, the net and then a bounce before it, a fence. One contact
+    more than that is kept if it is no stroke, as it tells where the dead ball went.
     """
     striker: int | None = None
     bounces = 0
     for k, kind in enumerate(kinds):
         if kind in HITS:
             striker, bounces = k, 0
-        elif kind == BOUNCE:
+            continue
+        dead = kind in OUTS
+        if kind == BOUNCE:
             bounces += 1
-            if bounces >= 2:
-                return k + 1
-            if striker is None:
-                continue
-            near = kinds[striker] in NEAR_HITS
-            sd = float(np.hypot(*fit.place_sd[k, :2]))
-            own_side = fit.place[k, 1] * (1 if near else -1) < -3 * sd
-            serve = fit.place[striker] if kinds[striker] in SERVES else None
-            out = _out_by_m(fit.place[k], serve)
-            if own_side or out > margin_m + 3 * sd:
-                return k + 1
-    return len(kinds)
+            dead = bounces >= 2
+            if striker is not None:
+                away = 1 if kinds[striker] in NEAR_HITS else -1
+                sd = float(np.hypot(*fit.place_sd[k, :2]))
+                serve = fit.place[striker] if kinds[striker] in SERVES else None
+                dead |= fit.place[k, 1] * away < -3 * sd
+                dead |= _out_by_m(fit.place[k], serve) > margin_m + 3 * sd
+        if dead:
+            more = k + 1 < len(kinds) and (kinds[k + 1] == BOUNCE or kinds[k + 1] in OUTS)
+            return k + 1 + more, True
+    return len(kinds), False
+
+
+def believable(
+    kinds: tuple[int, ...], fit: rally.RallyFit, least_reach_m: float = 4.0
+) -> NDArray[np.bool_]:
+    """Which flights (M - 1,) can be believed: points met, and strokes that go somewhere."""
+    span = np.diff(fit.time_s)
+    good = fit.meet_m <= 0.5
+    good &= (span <= 0.2) | ((fit.mean_cost <= 3.0) & (fit.n_points >= 3))
+    for i in np.flatnonzero(good):
+        if kinds[i] not in HITS:
+            continue
+        away = 1.0 if kinds[i] in NEAR_HITS else -1.0
+        reach = (fit.place[i + 1, 1] - fit.place[i, 1]) * away
+        good[i] = (
+            -0.1 < fit.place[i, 2] < 3.8
+            and fit.velocity[i, 1] * away >= 4.0
+            and (reach >= least_reach_m or kinds[i + 1] == NET)
+        )
+    return good
 
 
 def setting(
@@ -99,7 +123,7 @@ def setting(
             sd = np.array([np.inf, np.inf, 0.002])
         means.append(mean)
         sds.append(sd)
-        time_sd.append(0.002 if kind == LOST or kind in TOSSES else 0.1)
+        time_sd.append(0.002 if kind == LOST or kind in HANDS else 0.1)
         mean, sd = grammar.spin_prior(kind)
         spin_mean.append(mean)
         spin_sd.append(sd)
@@ -114,7 +138,7 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> tuple[Array,
     """Times, places, velocities and spins of a chain as its single flights have them."""
     times = [contacts.t_s[flights[0].first]] + [contacts.t_s[part.last] for part in flights]
     places = [flights[0].fit.start[:3]]
-    for before, after in zip(flights[:-1], flights[1:], strict=True):
+    for before, after in pairwise(flights):
         places.append((before.fit.end[:3] + after.fit.start[:3]) / 2)
     places.append(flights[-1].fit.end[:3])
     place = np.array(places)
@@ -183,43 +207,86 @@ class FitOptions:
 def fit_reading(
     reading: Reading, contacts: Contacts, path: Candidates, sigma_px: Array,
     everything: Candidates, view: Picture, who: dict[str, Player], options: FitOptions,
-) -> Rally | None:
-    """Joint fit of a chain, cut where the ball is dead; None if nothing is left of it."""
-    kinds = chain_kinds(reading.flights)
-    times, place, velocity, spin = first_guess(reading.flights, contacts)
-    points, sigma = path, sigma_px
-    found: rally.RallyFit | None = None
+) -> list[Rally]:
+    """Joint fits of the parts of a chain that are play, each cut where the ball is dead."""
+    found: list[Rally] = []
+    for flights in play_parts(reading.flights):
+        times, *rest = first_guess(flights, contacts)
+        found += _fit_part(chain_kinds(flights), times, *rest, path, sigma_px, everything, view,
+                           who, options)
+    return found
+
+
+def _fit_part(
+    kinds: tuple[int, ...], times: Array, place: Array, velocity: Array, spin: Array,
+    points: Candidates, sigma_px: Array, everything: Candidates, view: Picture,
+    who: dict[str, Player], options: FitOptions,
+) -> list[Rally]:
+    sigma = sigma_px
+    dead = False
+    fit: rally.RallyFit | None = None
     for turn in range(3):
         inside = (points.t_s >= times[0] - 1e-6) & (points.t_s <= times[-1] + 1e-6)
         points, sigma = points.take(inside), sigma[inside]
         if len(points) < 4:
-            return None
+            return []
         about = setting(kinds, times, points, view.matrix[points.slot], sigma, who,
                         options.serve_height_m, options.ground)
-        found = rally.fit(about, times, place, velocity, spin)
-        end = cut_dead(kinds, found, options.out_margin_m)
+        fit = rally.fit(about, times, place, velocity, spin)
+        end, over = cut_dead(kinds, fit, options.out_margin_m)
+        dead = dead or over
+        kinds, fit = kinds[:end], _part(fit, 0, end)
         if end < 2:
-            return None
-        if end < len(kinds):
-            kinds = kinds[:end]
-            found = _shorten(found, end)
-        times, place, velocity, spin = found.time_s, found.place, found.velocity, found.spin
+            return []
+        times, place, velocity, spin = fit.time_s, fit.place, fit.velocity, fit.spin
         if turn < 2:
-            points, sigma = take_up(found, everything, view, options.gate_px, options.floor_px,
+            points, sigma = take_up(fit, everything, view, options.gate_px, options.floor_px,
                                     options.streak)
-    assert found is not None
-    return Rally(kinds, found, kinds[0] in TOSSES)
+    assert fit is not None
+    return _believed(kinds, fit, dead)
 
 
-def _shorten(fit: rally.RallyFit, n_contacts: int) -> rally.RallyFit:
-    n = n_contacts - 1
+def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:
+    """Rallies of the runs of flights that can be believed, with a stroke in each."""
+    good = np.concatenate([[False], believable(kinds, fit), [False]])
+    starts = np.flatnonzero(~good[:-1] & good[1:])
+    ends = np.flatnonzero(good[:-1] & ~good[1:])
+    found = []
+    for start, end in zip(starts, ends, strict=True):
+        if kinds[start] in HANDS and end == start + 1:
+            continue
+        part = kinds[start : end + 1]
+        if not any(kind in HITS for kind in part[:-1]):
+            continue
+        found.append(Rally(part, _part(fit, int(start), int(end) + 1), part[0] in HANDS,
+                           dead and end == len(kinds) - 1))
+    return found
+
+
+def play_parts(flights: tuple[Flight, ...]) -> list[tuple[Flight, ...]]:
+    """Parts of a chain that hold strokes: from a toss, or from where no hand holds the ball."""
+    parts: list[list[Flight]] = [[]]
+    for flight_ in flights:
+        if flight_.first_kind in HANDS and flight_.last_kind in SERVES:
+            parts.append([flight_])
+        elif flight_.first_kind in HANDS or flight_.last_kind in HANDS:
+            parts.append([])
+        else:
+            parts[-1].append(flight_)
+    return [tuple(part) for part in parts if is_play(Reading(tuple(part)))]
+
+
+def _part(fit: rally.RallyFit, start: int, end: int) -> rally.RallyFit:
+    """The fit of contacts ``start`` to ``end`` (not included) and the flights between them."""
+    last = max(end - 1, start)
     return replace(
-        fit, time_s=fit.time_s[:n_contacts], place=fit.place[:n_contacts],
-        velocity=fit.velocity[:n], spin=fit.spin[:n], end_velocity=fit.end_velocity[:n],
-        time_sd=fit.time_sd[:n_contacts], place_sd=fit.place_sd[:n_contacts],
-        velocity_sd=fit.velocity_sd[:n], spin_sd=fit.spin_sd[:n], rms_px=fit.rms_px[:n],
-        n_points=fit.n_points[:n], n_offered=fit.n_offered[:n], mean_cost=fit.mean_cost[:n],
-        meet_m=fit.meet_m[:n],
+        fit, time_s=fit.time_s[start:end], place=fit.place[start:end],
+        velocity=fit.velocity[start:last], spin=fit.spin[start:last],
+        end_velocity=fit.end_velocity[start:last], time_sd=fit.time_sd[start:end],
+        place_sd=fit.place_sd[start:end], velocity_sd=fit.velocity_sd[start:last],
+        spin_sd=fit.spin_sd[start:last], rms_px=fit.rms_px[start:last],
+        n_points=fit.n_points[start:last], n_offered=fit.n_offered[start:last],
+        mean_cost=fit.mean_cost[start:last], meet_m=fit.meet_m[start:last],
     )
 
 
@@ -231,9 +298,10 @@ def number_rallies(found: list[Rally], longest_gap_s: float) -> list[Rally]:
         if numbered:
             last = numbered[-1]
             gap = item.fit.time_s[0] - last.fit.time_s[-1]
+            serves = item.kinds[0] in SERVES
             goes_on = (
-                not item.toss and item.kinds[0] not in SERVES and gap <= longest_gap_s
-                and last.kinds[-1] in (LOST, HIT_NEAR, HIT_FAR, NET)
+                not item.toss and not last.dead
+                and gap <= (0.4 * longest_gap_s if serves else longest_gap_s)
             )
         numbered.append(replace(item, goes_on=goes_on))
     return numbered
