@@ -167,3 +167,12 @@ def truth() -> dict[str, pa.Table]:
         "shots": shots(),
         "points": points(),
     }
+
+
+def detections(shift_px: float = 0.0) -> pa.Table:
+    return tableio.from_rows(tables.DETECTIONS, [
+        {"match_id": MATCH, "frame": i, "t_s": i / RATE, "label": "ball",
+         "x1_px": 495.0 + i + shift_px, "x2_px": 505.0 + i + shift_px, "y1_px": 295.0,
+         "y2_px": 305.0, "confidence": 0.9}
+        for i in range(N_MAIN)
+    ])

@@ -13,6 +13,7 @@ from tests.scoring import by_hand
 def make_clip() -> Callable[..., Clip]:
     def make(true: dict[str, pa.Table] | None = None, **found: pa.Table) -> Clip:
         base = by_hand.truth()
-        return Clip("clip", by_hand.MATCH, base | found, true or base, {}, 5.0, 2.0)
+        predicted = base | {"detections": by_hand.detections()} | found
+        return Clip("clip", by_hand.MATCH, predicted, true or base, {}, 5.0, 2.0)
 
     return make

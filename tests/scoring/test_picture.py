@@ -8,7 +8,7 @@ import pytest
 
 from rallymill import court, tableio, tables
 from rallymill.scoring import picture
-from rallymill.scoring.rows import Tally, median, percentile_95
+from rallymill.scoring.rows import Share, Tally, median, percentile_95
 from tests.scoring import by_hand
 
 
@@ -118,3 +118,28 @@ def test_players_without_a_place_are_missing(make_clip) -> None:
         make_clip(tracks=tableio.from_pandas(tables.TRACKS, table)), "near"
     )
     assert sample.n_missing == 20 and len(sample.values) == by_hand.N_MAIN - 20
+
+
+def test_players_that_cannot_be_seen_do_not_count(make_clip) -> None:
+    table = by_hand.tracks().to_pandas()
+    table.loc[(table["role"] == "far") & (table["frame"] < 30), "visible"] = False
+    true = by_hand.truth() | {"tracks": tableio.from_pandas(tables.TRACKS, table)}
+    sample = picture.player_place(make_clip(true=true), "far")
+    assert len(sample.values) == by_hand.N_MAIN - 30 and sample.n_missing == 0
+
+
+def test_boxes_of_the_detector(make_clip) -> None:
+    n = sum(0.4 <= i / by_hand.RATE <= 3.2 for i in range(by_hand.N_MAIN))
+    assert picture.ball_boxes(make_clip()) == Tally(n, 0, 0)
+    far = make_clip(detections=by_hand.detections(shift_px=6.0))
+    assert picture.ball_boxes(far) == Tally(0, 0, n)
+    none = make_clip(detections=tables.DETECTIONS.empty())
+    assert picture.ball_boxes(none) == Tally(0, 0, n)
+
+
+def test_main_frames_by_label(make_clip) -> None:
+    assert picture.main_frames(make_clip()) == Share(250, 250)
+    wrong = by_hand.views().to_pandas().assign(label=["main", "main"])
+    clip = make_clip(views=tableio.from_pandas(tables.VIEWS, wrong))
+    assert picture.main_frames(clip) == Share(200, 250)
+    assert picture.main_frames(make_clip(views=tables.VIEWS.empty())) == Share(50, 250)

@@ -112,6 +112,17 @@ def test_flags_pair_by_rule_side_and_stroke() -> None:
     assert findings.match_flags(found.iloc[:0], found_shots, true, shots) == Tally(0, 0, 3)
 
 
+def test_strokes_of_points_that_a_cut_interrupts_are_left_out(make_clip) -> None:
+    true = by_hand.truth()
+    # Truth has three hits but only the strokes of the first two.
+    true["shots"] = true["shots"].slice(0, 2)
+    clip = make_clip(true=true)
+    found, wanted = (t["shots"].to_pandas() for t in (clip.predicted, clip.truth))
+    assert findings._of_cut_points(clip, found, wanted).tolist() == [False, False, True]
+    whole = make_clip()
+    assert not findings._of_cut_points(whole, found, found).any()
+
+
 def test_flags_without_a_table_say_so(make_clip) -> None:
     clip = replace(make_clip(), missing={"predicted flags": "no file flags.parquet"})
     assert findings.flags(clip) == NotMeasured("no file flags.parquet")

@@ -18,7 +18,7 @@ from rallymill.errors import InputError, TableError
 log = logging.getLogger(__name__)
 
 TRUTH_TABLES = ("views", "frames", "tracks", "arcs", "events", "shots", "points")
-PREDICTED_TABLES = (*TRUTH_TABLES, "flags")
+PREDICTED_TABLES = (*TRUTH_TABLES, "flags", "detections")
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ def _read(path: Path, name: str) -> pa.Table | str:
 def _seconds(folder: Path) -> float | None:
     """Time that the stages took, summed over the metadata of their tables; None if not recorded."""
     found = []
-    for name in (*PREDICTED_TABLES, "detections", "people"):
+    for name in (*PREDICTED_TABLES, "people"):
         recorded = tableio.read_metadata(folder / f"{name}.parquet").get("rallymill.seconds")
         if recorded is not None:
             found.append(float(recorded))

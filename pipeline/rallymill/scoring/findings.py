@@ -5,11 +5,14 @@ from __future__ import annotations
 from importlib import import_module
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from rallymill import tables
 from rallymill.errors import RallymillError
 from rallymill.scoring.clip import Clip, inside
+from rallymill.scoring.contacts import HIT_TOLERANCE_S
 from rallymill.scoring.pairing import by_time
 from rallymill.scoring.rows import NotMeasured, Share, Tally
 from rallymill.scoring.strokes import SAME_STROKE_S
@@ -58,6 +61,27 @@ def true_flags(clip: Clip) -> pd.DataFrame | NotMeasured:
     return table.to_pandas()
 
 
+def _of_cut_points(
+    clip: Clip, found_shots: pd.DataFrame, true_shots: pd.DataFrame
+) -> NDArray[np.bool_]:
+    """Whether each found stroke is a true hit of a point that truth leaves out.
+
+    Truth holds the contacts of a point that a cut interrupts, but not its strokes, so the rules
+    cannot be asked about them.
+    """
+    cut = np.zeros(len(found_shots), dtype=bool)
+    if "events" not in clip.truth:
+        return cut
+    events = clip.truth["events"].to_pandas()
+    hits = events[events["kind"] == "hit"]["t_s"].to_numpy(dtype=float)
+    strokes = true_shots["t_contact_s"].to_numpy(dtype=float)
+    paired = by_time(hits, strokes, 1e-3)
+    left_out = np.delete(hits, paired[:, 0])
+    found_s = found_shots["t_contact_s"].to_numpy(dtype=float)
+    cut[by_time(found_s, left_out, HIT_TOLERANCE_S)[:, 0]] = True
+    return cut
+
+
 def flags(clip: Clip) -> Tally | NotMeasured:
     """Tally of :func:`match_flags` at strokes that truth covers."""
     for source, found in (("predicted", clip.predicted), ("truth", clip.truth)):
@@ -76,6 +100,7 @@ def flags(clip: Clip) -> Tally | NotMeasured:
     ]
     known = found_shots[
         inside(found_shots["t_contact_s"].to_numpy(dtype=float), clip.known_spans())
+        & ~_of_cut_points(clip, found_shots, true_shots)
     ]["shot_id"]
     return match_flags(
         found[found["shot_id"].isin(known)],

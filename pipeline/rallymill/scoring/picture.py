@@ -108,11 +108,8 @@ def court_false(clip: Clip) -> Share | NotMeasured:
     if "views" not in clip.truth:
         return NotMeasured(clip.missing.get("truth views", "no truth table views"))
     found, true = tables
-    other: set[int] = set()
-    for row in clip.truth["views"].to_pandas().itertuples():
-        if row.label not in ("main", "unreadable"):
-            other.update(range(int(row.first_frame), int(row.last_frame) + 1))
-    other -= set(true["frame"])
+    views = clip.truth["views"].to_pandas()
+    other = _frame_set(views[~views["label"].isin(["main", "unreadable"])]) - set(true["frame"])
     return Share(len(_found_frames(found) & other), len(other))
 
 
@@ -163,6 +160,46 @@ def ball_seen(clip: Clip) -> Tally | NotMeasured:
     return NotMeasured(found) if isinstance(found, str) else match_ball(*found)
 
 
+def ball_boxes(clip: Clip) -> Tally | NotMeasured:
+    """Visible balls in play with a ball box of the detector whose middle is within the gate.
+
+    Tells what the tracker had to work with; ``false`` stays 0, since many boxes may stand in a
+    frame and the tracker chooses.
+    """
+    parts = _ball(clip)
+    if isinstance(parts, str):
+        return NotMeasured(parts)
+    if "detections" not in clip.predicted:
+        return NotMeasured(clip.missing.get("predicted detections", "no predicted detections"))
+    _, true, frames = parts
+    boxes = clip.predicted["detections"].to_pandas()
+    boxes = boxes[boxes["label"] == "ball"]
+    middles = pd.DataFrame({
+        "frame": boxes["frame"], "u_px": (boxes["x1_px"] + boxes["x2_px"]) / 2,
+        "v_px": (boxes["y1_px"] + boxes["y2_px"]) / 2,
+    })
+    tally = match_ball(middles, true, frames)
+    return Tally(tally.right, 0, tally.missed)
+
+
+def main_frames(clip: Clip) -> Share | NotMeasured:
+    """Share of frames that are rightly called main view or not; an unlabelled frame is not main."""
+    tables = clip.frames_of("views")
+    if isinstance(tables, str):
+        return NotMeasured(tables)
+    found, true = tables
+    main = [_frame_set(table[table["label"] == "main"]) for table in (found, true)]
+    known = _frame_set(true)
+    return Share(len(known) - len(known & (main[0] ^ main[1])), len(known))
+
+
+def _frame_set(views: pd.DataFrame) -> set[int]:
+    frames: set[int] = set()
+    for first, last in views[["first_frame", "last_frame"]].to_numpy(dtype=int):
+        frames.update(range(first, last + 1))
+    return frames
+
+
 def ball_where_hidden(clip: Clip) -> Share | NotMeasured:
     """Share of main-camera frames without a visible ball in which one is said to be observed."""
     parts = _ball(clip)
@@ -174,9 +211,12 @@ def ball_where_hidden(clip: Clip) -> Share | NotMeasured:
 
 
 def ground_errors_m(found: pd.DataFrame, true: pd.DataFrame, role: str) -> Errors:
-    """Distance on the ground between a player's found and true place in the same frames."""
+    """Distance on the ground between a player's found and true place in the same frames.
+
+    Frames in which truth says that the player cannot be seen do not count.
+    """
     columns = ["frame", "x_m", "y_m"]
-    wanted = true[(true["role"] == role) & true["x_m"].notna()][columns]
+    wanted = _visible(true[(true["role"] == role) & true["x_m"].notna()])[columns]
     given = found[(found["role"] == role) & found["x_m"].notna() & found["y_m"].notna()][columns]
     pairs = wanted.merge(given.drop_duplicates("frame"), on="frame", suffixes=("", "_found"))
     step = pairs[["x_m", "y_m"]].to_numpy(dtype=float)

@@ -62,7 +62,7 @@ def _no_values() -> Array:
 
 @dataclass(frozen=True)
 class Errors:
-    """Absolute errors, one for each thing compared; ``n_missing`` things had no value to compare."""
+    """Absolute errors, one for each thing compared; ``n_missing`` things had none to compare."""
 
     values: Array = field(default_factory=_no_values)
     n_missing: int = 0

@@ -54,10 +54,12 @@ def _least(value: float) -> Goal:
 
 
 MEASURES: tuple[Measure, ...] = (
+    Measure("views: frames called main or not as they are", picture.main_frames, share),
     Measure("court: reprojection error, median", picture.court_error, median, "px", _most(1)),
     Measure("court: reprojection error, 95th percentile", picture.court_error, percentile_95, "px"),
     Measure("court: found, of main-camera frames", picture.court_found, share, "", _least(0.99)),
     Measure("court: wrongly found, of other frames", picture.court_false, share, "", _most(0.001)),
+    Measure("ball: box of the detector within 5 px", picture.ball_boxes, recall),
     Measure("ball: precision within 5 px", picture.ball_seen, precision, "", _least(0.98)),
     Measure("ball: recall within 5 px", picture.ball_seen, recall, "", _least(0.95)),
     Measure("ball: claimed where none is visible", picture.ball_where_hidden, share),
