@@ -164,7 +164,13 @@ def test_lost_ball_whose_flight_leads_in_stays_unknown():
 def test_rally_without_its_serve():
     row = points([SERVE_BOUNCE, RETURN, RETURN_BOUNCE, THIRD, THIRD_BOUNCE])[0]
     assert (row["server"], row["serve_number"], row["serve_side"]) == ("near", None, None)
-    assert row["n_shots"] == 3 and row["confidence"] < 0.8
+    assert row["n_shots"] == 3 and row["confidence"] < 0.9
+    assert (row["ended_by"], row["won_by"]) == ("winner", "near")
+
+
+def test_recording_that_comes_in_late_does_not_know_the_server():
+    row = points([RETURN_BOUNCE, THIRD, THIRD_BOUNCE])[0]
+    assert row["server"] is None and row["serve_side"] is None
     assert (row["ended_by"], row["won_by"]) == ("winner", "near")
 
 

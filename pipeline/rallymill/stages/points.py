@@ -100,7 +100,7 @@ def _row(
     if ending.confidence < config.least_confidence:
         ending = Ending("unknown", None, ending.confidence)
     last = rally.strokes[-1]
-    started = 1.0 if rally.starts_with_serve else 0.7
+    started = 1.0 if rally.starts_with_serve else 0.85 if rally.starts_with_return else 0.7
     return {
         "match_id": match.match_id, "point_id": rally.point_id, "start_s": start,
         "end_s": points_ending.dead_s(last, ending.kind), "server": server,
@@ -119,9 +119,9 @@ def _server(rally: Rally) -> str | None:
     """Side that served: that of the serve, or the other side of a return whose serve was not seen.
     """
     first = rally.strokes[0]
-    if first.number % 2 == 1:
-        return first.hit.side if rally.starts_with_serve else None
-    return OTHER[first.hit.side]
+    if rally.starts_with_serve:
+        return first.hit.side
+    return OTHER[first.hit.side] if rally.starts_with_return else None
 
 
 def _served_again(

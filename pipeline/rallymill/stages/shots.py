@@ -242,7 +242,8 @@ def _row(
     later_s = after.hit.t_s if after else min(
         max([hit.t_s, *(event.t_s for event in stroke.events)]), hit.t_s + 2.0)
     setting = Setting(
-        is_serve, stroke.number == 2,
+        is_serve,
+        stroke.number == 2 and (rally.starts_with_serve or rally.starts_with_return),
         _bounced(before, stroke), opponent, place, speed.get("speed_mps", float("nan")),
         tracks[side].at(later_s, gap),
     )
@@ -271,7 +272,8 @@ def _row(
         "flight_time_s": following.t_s - hit.t_s if following else None,
         "open_court_share": _open_court(
             stroke, place, opponent, setting.speed_mps, config.mover()),
-        "confidence": hit.confidence * (0.7 if not rally.starts_with_serve else 1.0),
+        "confidence": hit.confidence * (
+            1.0 if rally.starts_with_serve else 0.85 if rally.starts_with_return else 0.7),
     }
     if bounce is not None:
         row |= {

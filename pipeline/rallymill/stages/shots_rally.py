@@ -111,11 +111,17 @@ class Stroke:
 
 @dataclass
 class Rally:
-    """One attempt to play a point."""
+    """One attempt to play a point.
+
+    ``starts_with_serve``: the first stroke seen is the serve. ``starts_with_return``: the serve was
+    not seen, but its bounce in the box before the first stroke was. With neither the recording came
+    in somewhere in the rally, and the first stroke is numbered 2 for want of better.
+    """
 
     point_id: int
     strokes: list[Stroke]
     starts_with_serve: bool
+    starts_with_return: bool
 
 
 def number(row: Mapping[str, Any], name: str) -> float:
@@ -227,7 +233,8 @@ def rallies(events: Sequence[tuple[int, Event]], arcs: Mapping[int, Arc]) -> lis
         if not hits:
             continue
         first = members[hits[0]]
-        unseen_serve = not looks_like_serve(first) or _serve_came_before(members, hits[0])
+        serve_before = _serve_came_before(members, hits[0])
+        unseen_serve = not looks_like_serve(first) or serve_before
         count = 1 if unseen_serve else 0
         strokes: list[Stroke] = []
         for k, at in enumerate(hits):
@@ -242,5 +249,5 @@ def rallies(events: Sequence[tuple[int, Event]], arcs: Mapping[int, Arc]) -> lis
                 arcs.get(hit.arc_after) if hit.arc_after is not None else None,
                 members[at + 1:end],
             ))
-        found.append(Rally(len(found), strokes, not unseen_serve))
+        found.append(Rally(len(found), strokes, not unseen_serve, serve_before))
     return found
