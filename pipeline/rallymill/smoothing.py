@@ -8,6 +8,7 @@ weighted down. Everything here is pure: arrays in, arrays out.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from filterpy.common import Q_continuous_white_noise
@@ -39,11 +40,12 @@ class Smoothed:
     log_likelihood: float
 
 
+@lru_cache(maxsize=1024)
 def constant_velocity(step_s: float, noise_m2ps3: float) -> tuple[Array, Array]:
     """Transition (4, 4) and its noise (4, 4) for a state (x, vx, y, vy) over a step of time.
 
     ``noise_m2ps3`` is the spectral density of the white acceleration in each direction. Being a
-    density it means the same at every frame rate.
+    density it means the same at every frame rate. The two matrices are shared: do not change them.
     """
     block = np.array([[1.0, step_s], [0.0, 1.0]])
     transition = np.zeros((4, 4))
@@ -93,6 +95,7 @@ def smooth(
     kalman.x = np.asarray(start_mean, dtype=float).reshape(d, 1)
     kalman.P = np.array(start_covariance, dtype=float)
     kalman.H = np.asarray(observation, dtype=float)
+    kalman.inv = inverse
     means = np.empty((n, d))
     covariances = np.empty((n, d, d))
     nis = np.full(n, np.nan)
@@ -118,8 +121,21 @@ def update(kalman: KalmanFilter, measured: Array, spread: Array, wild_nis: float
     """Update a filter in place with a measurement (m,); its NIS before weighting."""
     expected = kalman.H @ kalman.P @ kalman.H.T
     innovation = measured - (kalman.H @ kalman.x)[:, 0]
-    found = float(innovation @ np.linalg.inv(expected + spread) @ innovation)
+    found = float(innovation @ inverse(expected + spread) @ innovation)
     if found > wild_nis:
         spread = (expected + spread) * (found / wild_nis) - expected
     kalman.update(measured.reshape(-1, 1), R=spread)
     return found
+
+
+def inverse(matrices: Array) -> Array:
+    """Inverse of matrices (..., m, m), for m = 2 in closed form, which is many times faster."""
+    if matrices.shape[-1] != 2:
+        return np.asarray(np.linalg.inv(matrices), dtype=float)
+    a, b = matrices[..., 0, 0], matrices[..., 0, 1]
+    c, d = matrices[..., 1, 0], matrices[..., 1, 1]
+    out = np.empty_like(matrices)
+    determinant = a * d - b * c
+    out[..., 0, 0], out[..., 1, 1] = d / determinant, a / determinant
+    out[..., 0, 1], out[..., 1, 0] = -b / determinant, -c / determinant
+    return out

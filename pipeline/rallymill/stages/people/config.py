@@ -30,6 +30,13 @@ class PeopleConfig(StageConfig):
     """How far a near player's middle stands behind the lowest image point: the heels."""
     far_foot_m: float = Field(0.15, ge=-1, le=1)
     """The same for a far player, who turns the toes to the camera."""
+    cut_share: float = Field(0.005, ge=0)
+    """A box that comes this close to the lower edge of the picture, as a share of its height, may
+    have its feet below it."""
+    head_m: float = Field(1.75, gt=0)
+    """Height of the top of a person in play, by which people are placed whose feet are cut off."""
+    head_sd_m: float = Field(0.12, gt=0)
+    """Standard deviation of that height: stature and crouching."""
     posture_sd_m: float = Field(0.05, ge=0)
     """What gait and posture leave uncertain however long one looks."""
     manoeuvre_m2ps3: float = Field(4.0, gt=0)

@@ -136,32 +136,68 @@ def place(
     """
     foot = np.column_stack([(box_px[:, 0] + box_px[:, 2]) / 2, box_px[:, 3]])
     tall_px = box_px[:, 3] - box_px[:, 1]
-    cut = box_px[:, 3] >= height_px - 1.5
+    cut = box_px[:, 3] >= height_px * (1 - config.cut_share) - 1
     sd = config.foot_sd_px * height_px / 720 + config.foot_sd_share * tall_px
-    down_sd = np.where(cut, sd + 0.15 * tall_px, sd)
+    down_sd = np.where(cut, sd + 0.15 * tall_px, sd)  # where the head tells no better
+    body_px = config.body_width_m * camera.pixels_per_metre(camera.ground(foot))
+    spare_px = box_px[:, 2] - box_px[:, 0] - body_px
+    lasting = np.sqrt(max(1.0, 2 * config.reach_s / step_s))
+    across_sd = np.hypot(sd, 0.4 * np.maximum(spare_px, 0.0) * lasting)
+    # Where the picture's side cuts the box, the other side tells where the body is.
+    left = (box_px[:, 0] < 1.0) & (spare_px < 0)
+    right = (box_px[:, 2] > camera.width_px - 2.0) & (spare_px < 0)
+    foot[left, 0] = (box_px[:, 2] - body_px / 2)[left]
+    foot[right, 0] = (box_px[:, 0] + body_px / 2)[right]
+    across_sd = np.where(left | right, np.hypot(across_sd, 0.25 * body_px), across_sd)
     corners = foot + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])[:, None]
     ground = camera.ground(corners)[..., :2]
     jacobian = np.stack([ground[1] - ground[0], ground[2] - ground[0]], axis=-1)
-    level = np.column_stack([ground[0], np.zeros(len(foot))])
-    spare_px = box_px[:, 2] - box_px[:, 0] - config.body_width_m * camera.pixels_per_metre(level)
-    lasting = np.sqrt(max(1.0, 2 * config.reach_s / step_s))
-    across_sd = np.hypot(sd, 0.4 * np.maximum(spare_px, 0.0) * lasting)
     scaled = jacobian * np.stack([across_sd, down_sd], axis=-1)[:, None, :]
     away = ground[0] - camera.centre_m[:2]
     away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
     forward = np.where(ground[0][:, 1] < 0, config.near_foot_m, config.far_foot_m)
     head = np.column_stack([foot[:, 0], box_px[:, 1]])
+    place_m = ground[0] + forward[:, None] * away
+    covariance = scaled @ scaled.transpose(0, 2, 1)
+    if cut.any():
+        _stand_below(camera, head, across_sd, cut, place_m, covariance, config)
+        foot[cut] = camera.project(np.column_stack([place_m[cut], np.zeros(cut.sum())]))
     return {
         "foot_px": foot,
-        "ground_m": ground[0] + forward[:, None] * away,
-        "covariance_m2": scaled @ scaled.transpose(0, 2, 1),
+        "ground_m": place_m,
+        "covariance_m2": covariance,
         "tall_m": camera.height_above(ground[0], head),
         "cut": cut,
     }
 
 
-def hop_covariance(camera: Camera, ground_m: Array, hop_m: float) -> Array:
-    """Spread (2, 2) of a ground point that comes from feet up to ``hop_m`` off the ground."""
-    seen = camera.project([ground_m[0], ground_m[1], hop_m])
-    shift = camera.ground(seen)[:2] - ground_m
-    return np.outer(shift, shift)
+def _stand_below(
+    camera: Camera, head_px: Array, across_sd: Array, cut: NDArray[np.bool_], place_m: Array,
+    covariance_m2: Array, config: PeopleConfig,
+) -> None:
+    """Place people whose feet are below the picture by their heads, in place.
+
+    The height of the head is ``head_m`` with ``head_sd_m``. Feet below the picture are nearer to
+    the camera than its lower edge shows; where the head says otherwise, or the camera is no higher
+    than the head, the place stays that of the edge.
+    """
+    ground = camera.ground(head_px, config.head_m)[:, :2]
+    higher = camera.ground(head_px, config.head_m + config.head_sd_m)[:, :2]
+    beside = camera.ground(head_px + np.array([1.0, 0.0]), config.head_m)[:, :2]
+    known = cut & np.isfinite(ground).all(1) & np.isfinite(higher).all(1)
+    along = (higher - ground)[known]
+    across = ((beside - ground) * across_sd[:, None])[known]
+    nearer = known & (
+        np.linalg.norm(ground - camera.centre_m[:2], axis=1)
+        < np.linalg.norm(place_m - camera.centre_m[:2], axis=1)
+    )
+    place_m[nearer] = ground[nearer]
+    covariance_m2[known] = (
+        along[:, :, None] * along[:, None, :] + across[:, :, None] * across[:, None, :]
+    )
+
+
+def hop_shift(camera: Camera, ground_m: Array, hop_m: float) -> Array:
+    """How far ground points (N, 2) seem to move when the feet are ``hop_m`` off the ground."""
+    lifted = np.column_stack([ground_m, np.full(len(ground_m), hop_m)])
+    return camera.ground(camera.project(lifted))[:, :2] - ground_m

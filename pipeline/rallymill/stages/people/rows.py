@@ -18,7 +18,8 @@ def rows_of(
 
     The camera's own ground uncertainty and the posture are much the same from frame to frame, so
     smoothing does not lessen them: they are added to the smoothed variance. The camera's holds for
-    the far baseline and is taken over the whole court.
+    the far baseline and is taken over the whole court. Nor does it lessen what is not known of
+    people whose feet are cut off: they are as tall in every frame.
 
     ``certain`` is how sure the role is; a bridged row is worth less the further the nearest
     observation is away.
@@ -37,7 +38,9 @@ def rows_of(
     confidence[seen] = view.confidence[path.box[seen]]
     confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
     confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
-    shared = view.camera_sd_m[path.step] ** 2 + config.posture_sd_m**2
+    shared = np.tile((view.camera_sd_m[path.step] ** 2 + config.posture_sd_m**2)[:, None], 2)
+    cut = seen & view.cut[path.box]
+    shared[cut] += np.diagonal(view.covariance_m2[path.box[cut]], axis1=1, axis2=2)
     return pd.DataFrame(
         {
             "match_id": match_id,
@@ -52,9 +55,9 @@ def rows_of(
             "x2_px": box[:, 2],
             "y2_px": box[:, 3],
             "x_m": path.mean[:, 0],
-            "x_m_sd": np.sqrt(path.covariance[:, 0, 0] + shared),
+            "x_m_sd": np.sqrt(path.covariance[:, 0, 0] + shared[:, 0]),
             "y_m": path.mean[:, 2],
-            "y_m_sd": np.sqrt(path.covariance[:, 2, 2] + shared),
+            "y_m_sd": np.sqrt(path.covariance[:, 2, 2] + shared[:, 1]),
             "z_m": np.nan,
             "z_m_sd": np.nan,
             "vx_mps": path.mean[:, 1],

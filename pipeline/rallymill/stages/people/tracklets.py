@@ -14,9 +14,9 @@ from filterpy.kalman import KalmanFilter
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from rallymill.smoothing import POSITION_2D, constant_velocity, update
+from rallymill.smoothing import POSITION_2D, constant_velocity, inverse, update
 from rallymill.stages.people.config import PeopleConfig
-from rallymill.stages.people.ground import View, hop_covariance
+from rallymill.stages.people.ground import View, hop_shift
 
 Array = NDArray[np.float64]
 FAR = 1e6
@@ -85,6 +85,7 @@ def _span_s(view: View, tracklet: Tracklet) -> float:
 def _start(view: View, box: int, now: float, config: PeopleConfig) -> _Live:
     kalman = KalmanFilter(dim_x=4, dim_z=2)
     kalman.H = POSITION_2D
+    kalman.inv = inverse
     kalman.x, kalman.P = start_state(view.ground_m[box], view.covariance_m2[box], config)
     return _Live(kalman, Tracklet([box]), now, _tall_px(view, box))
 
@@ -105,24 +106,25 @@ def _assign(
     camera = view.cameras[step]
     if not live or camera is None:
         return []
-    cost = np.full((len(live), len(boxes)), FAR)
-    for i, item in enumerate(live):
-        place = POSITION_2D @ item.kalman.x[:, 0]
-        hop = hop_covariance(camera, place, config.hop_m)
-        spread = POSITION_2D @ item.kalman.P @ POSITION_2D.T + hop
-        away = view.ground_m[boxes] - place
-        total = spread + view.covariance_m2[boxes]
-        distance = np.einsum("bi,bij,bj->b", away, np.linalg.inv(total), away)
-        tall = view.box_px[boxes, 3] - view.box_px[boxes, 1]
-        # A person's box changes its height by strokes and crouching, hardly by more than half.
-        misfit = (np.log(np.maximum(tall, 1.0) / item.tall_px) / 0.35) ** 2
-        speed = np.linalg.norm(away, axis=1) - 3 * np.sqrt(np.trace(total, axis1=1, axis2=2))
-        possible = (distance <= config.gate_nis) & (
-            speed <= config.max_speed_mps * max(float(view.t_s[step]) - item.seen_s, 1e-3)
-        )
-        # log det keeps a long lost tracklet, to which everything is near, from taking it all.
-        value = distance + misfit + np.log(np.linalg.det(total))
-        cost[i] = np.where(possible, value - 2 * view.confidence[boxes], FAR)
+    place = np.array([item.kalman.x[[0, 2], 0] for item in live])
+    spread = np.array([POSITION_2D @ item.kalman.P @ POSITION_2D.T for item in live])
+    hop = hop_shift(camera, place, config.hop_m)
+    spread += hop[:, :, None] * hop[:, None, :]
+    total = spread[:, None] + view.covariance_m2[boxes][None]
+    away = view.ground_m[boxes][None] - place[:, None]
+    distance = np.einsum("tbi,tbij,tbj->tb", away, inverse(total), away)
+    tall = view.box_px[boxes, 3] - view.box_px[boxes, 1]
+    usual = np.array([item.tall_px for item in live])
+    # A person's box changes its height by strokes and crouching, hardly by more than half.
+    misfit = (np.log(np.maximum(tall, 1.0)[None] / usual[:, None]) / 0.35) ** 2
+    unseen_s = float(view.t_s[step]) - np.array([item.seen_s for item in live])
+    noise = np.sqrt(total[..., 0, 0] + total[..., 1, 1])
+    reach = config.max_speed_mps * np.maximum(unseen_s, 1e-3)[:, None] + 3 * noise
+    possible = (distance <= config.gate_nis) & (np.linalg.norm(away, axis=2) <= reach)
+    # log det keeps a long lost tracklet, to which everything is near, from taking it all.
+    log_det = np.log(total[..., 0, 0] * total[..., 1, 1] - total[..., 0, 1] * total[..., 1, 0])
+    value = distance + misfit + log_det - 2 * view.confidence[boxes][None]
+    cost = np.where(possible, value, FAR)
     rows, columns = linear_sum_assignment(cost)
     return [
         (live[i], int(boxes[j])) for i, j in zip(rows, columns, strict=True) if cost[i, j] < FAR
