@@ -90,7 +90,7 @@ def draw_profile(
         look=look,
         serve_speed_mps=serve * pace * float(rng.normal(1.0, 0.04)),
         second_serve_share=float(rng.uniform(0.80, 0.87)),
-        serve_scatter_deg=wild * float(rng.uniform(0.75, 1.0)),
+        serve_scatter_deg=wild * float(rng.uniform(0.85, 1.1)),
         forehand_speed_mps=forehand * pace * float(rng.normal(1.0, 0.04)),
         backhand_speed_mps=backhand * pace * float(rng.normal(1.0, 0.04)),
         forehand_topspin_radps=spin * pace * float(rng.uniform(210, 330)),

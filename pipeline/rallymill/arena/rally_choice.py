@@ -280,14 +280,17 @@ def _baseline(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Inte
         return Intent(**{**intent.__dict__, "to_net": approach})
     attack = short or (s.pressure < 0.25 and rng.uniform() < 0.2 * me.aggression)
     if attack:
-        approach = (short and rng.uniform() < 0.35 + 0.5 * me.net_liking) or (
-            rng.uniform() < 0.25 * me.net_liking
-        )
+        inside = behind < -0.6
+        approach = inside and rng.uniform() < (0.5 if short else 0.2) + 0.6 * me.net_liking
         weights = {"open": 0.35 + 0.3 * me.aggression, "behind": 0.15, "cross": 0.25, "line": 0.15}
         sign = _pick_sign(rng, s, me, weights)
         target = _target(rng, sign, 1.15, 0.35, 9.3, 0.9)
         low = 0.1 * max(0.0, 0.9 - float(s.contact[2]))
         hard = rng.normal(1.03 + 0.08 * me.aggression, 0.06) - low - 0.1 * s.pressure
+        if approach:
+            # Slower and with more margin: it is to buy the way to the net.
+            hard -= 0.10
+            target[0] *= 0.92
         return Intent(
             "approach" if approach else "groundstroke",
             s.wing,
@@ -295,7 +298,7 @@ def _baseline(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Inte
             speed * hard,
             topspin * rng.normal(0.95, 0.1),
             0.0,
-            0.25,
+            0.35 if approach else 0.25,
             to_net=approach,
         )
     weights = {"cross": 0.5, "middle": 0.22, "line": 0.13 + 0.1 * me.aggression, "open": 0.1}

@@ -83,7 +83,7 @@ def find_meeting(
     ball = turn(sample(arcs, times), sign)
     early = times < first - 0.015
     z, y = ball[:, 2], ball[:, 1]
-    at_net = chance.place[1] > -7.0
+    at_net = chance.place[1] > -8.5
     grounded = ~early & (z > 0.22) & (z < 1.9) & (y > -FENCE_Y_M + 0.6) & (y < -0.5)
     volleyed = early & (y < -0.9) & (y > (-9.5 if at_net else -7.0)) & (z > 0.25) & (z < 2.95)
     if chance.serve:

@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 RECOVERY_MPS2 = 6.5
 GLIDES_MPS = (0.0, 1.0, 2.0, 2.7)
+RUSHES_MPS = (0.0, 1.5, 3.0, 4.0, 4.8)
+"""Speeds toward the net at which the opponent's contact may find a player who goes there."""
 NET_FROM_M = 5.6
 """Nearer to the net than this a player stays at the net."""
 REPLY_DEPTH_M = 10.0
@@ -70,6 +72,8 @@ def recover(
     """Plan the hitter's way from the contact to the opponent's next one."""
     me, body = player.profile, player.body
     sign = sign_of(hit.side)
+    if hit.intent.to_net and _rush(rng, player, hit, reply_s, reply_at):
+        return
     follow_through = 0.12 if not after_serve else 0.45
     start = hit.t_s + follow_through + float(rng.uniform(0.5, 1.3)) * me.recovery_lag_s
     if not after_serve:
@@ -100,13 +104,36 @@ def recover(
         body.move(start, start + whole, turn(goal, sign))
 
 
+def _rush(
+    rng: np.random.Generator, player: Competitor, hit: Hit, reply_s: float, reply_at: Array
+) -> bool:
+    """Plan the way to the net behind a stroke, through the ball; false if there is no time."""
+    body, sign = player.body, sign_of(hit.side)
+    start = hit.t_s + (0.25 if hit.intent.stroke == "serve" else 0.05)
+    span = reply_s - 0.04 - start
+    place, velocity = body.at(start)
+    now, v0 = turn(place, sign), turn(velocity, sign)
+    goal = net_place(rng, player.profile, turn(reply_at, sign))
+    if span < 0.3 or goal[1] < now[1] + 0.3:
+        return False
+    there = _slow_within(now, v0, goal, span, RUSHES_MPS)
+    if there is None:
+        return False
+    body.move(start, start + span, turn(there[0], sign), turn(there[1], sign))
+    return True
+
+
 def _slow_within(
-    now: Array, velocity: Array, goal: Array, span_s: float
+    now: Array,
+    velocity: Array,
+    goal: Array,
+    span_s: float,
+    glides_mps: tuple[float, ...] = GLIDES_MPS,
 ) -> tuple[Array, Array] | None:
     """Furthest place (2,) toward a goal at which one can be slow in time, and the velocity there.
 
-    Slow means at rest or gliding toward the goal at up to 2.7 m/s, which a split step can take. None
-    if the player cannot be slow anywhere in time.
+    Slow means at rest or gliding toward the goal at one of ``glides_mps``, which a split step can
+    take. None if the player cannot be slow anywhere in time.
     """
     speed = float(np.linalg.norm(velocity))
     coasting = now + velocity * min(span_s, speed / BRAKE_MPS2) / 2
@@ -114,7 +141,7 @@ def _slow_within(
     toward = way / max(float(np.linalg.norm(way)), 1e-6)
     for share in np.arange(1.0, -0.05, -0.05):
         stop = coasting + share * way
-        for glide in GLIDES_MPS if share < 1.0 else GLIDES_MPS[:1]:
+        for glide in glides_mps if share < 1.0 else glides_mps[:1]:
             there = glide * toward
             if peak_acceleration(now, velocity, stop, there, span_s) <= RECOVERY_MPS2:
                 return stop, there
