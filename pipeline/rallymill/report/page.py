@@ -122,7 +122,7 @@ def ranked(parts: list[PointPart]) -> Mapping[str, list[Look]]:
     }
 
 
-def _timeline(match: Match) -> Markup:
+def _timeline(match: Match) -> timeline.Timeline | None:
     row = match.row
     ends = [0.0, *(view["end_s"] for view in match.views), *(p["end_s"] for p in match.points)]
     duration = row["duration_s"] if not words.is_missing(row["duration_s"]) else max(ends)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
@@ -13,6 +14,8 @@ from rallymill.report.svg import element
 Rows = Sequence[Mapping[str, Any]]
 
 WIDTH = 1000.0
+BOTTOM = 55.0
+GREATEST_PERCENT = 97.0
 STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
 GREATEST_TICKS = 10
 
@@ -25,10 +28,31 @@ def tick_step_s(duration_s: float) -> int:
     return STEPS_S[-1] * (1 + int(duration_s // (GREATEST_TICKS * STEPS_S[-1])))
 
 
-def draw(views: Rows, points: Rows, flags: Rows, duration_s: float, summary: str) -> Markup:
-    """The bar as SVG; ``summary`` says in words what it shows. Points link to their section."""
+@dataclass(frozen=True)
+class Tick:
+    """A time label: the second, and its place in per cent of the bar."""
+
+    second: int
+    percent: float
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The bar as SVG, which stretches with the page, and the labels under it, which do not."""
+
+    bar: Markup
+    ticks: tuple[Tick, ...]
+
+
+def draw(
+    views: Rows, points: Rows, flags: Rows, duration_s: float, summary: str
+) -> Timeline | None:
+    """The bar; ``summary`` says in words what it shows. Points link to their section.
+
+    None for a recording without length.
+    """
     if duration_s <= 0:
-        return Markup("")
+        return None
 
     def at(seconds: float) -> float:
         return min(max(seconds / duration_s, 0.0), 1.0) * WIDTH
@@ -66,16 +90,18 @@ def draw(views: Rows, points: Rows, flags: Rows, duration_s: float, summary: str
         if flag["kind"] == "credit":
             shape = f"{x:.1f},3 {x + 5:.1f},8 {x:.1f},13 {x - 5:.1f},8"
         parts.append(element("polygon", points=shape, class_=f"flag {flag['kind']}"))
-    step = tick_step_s(duration_s)
-    for second in range(0, int(duration_s) + 1, step):
+    marks = []
+    for second in range(0, int(duration_s) + 1, tick_step_s(duration_s)):
         x = at(second)
-        anchor = "start" if second == 0 else "end" if x > WIDTH - 20 else "middle"
-        parts.append(element("line", x1=x, x2=x, y1=50.0, y2=55.0, class_="tick"))
         parts.append(element(
-            "text", words.clock(second), x=x, y=69.0, class_="axis", text_anchor=anchor
+            "line", x1=x, x2=x, y1=50.0, y2=BOTTOM, class_="tick",
+            vector_effect="non-scaling-stroke",
         ))
-    return element(
+        marks.append(Tick(second, 100 * x / WIDTH))
+    bar = element(
         "svg", Markup("").join(parts), class_="timeline", role="group",
-        viewBox=f"0 0 {WIDTH:.0f} 74", aria_labelledby="timeline-title",
-        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {WIDTH:.0f} {BOTTOM:.0f}", preserveAspectRatio="none",
+        aria_labelledby="timeline-title", xmlns="http://www.w3.org/2000/svg",
     )
+    # A label at the very end would run out of the page.
+    return Timeline(bar, tuple(tick for tick in marks if tick.percent < GREATEST_PERCENT))
