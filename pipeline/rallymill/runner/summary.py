@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
 from rallymill.runner.store import INGREDIENTS_KEY, MatchRecord, MatchStore, records
 from rallymill.tables import ALL, MATCHES
+from rallymill.video_info import REMEDY_COPY
 
 log = logging.getLogger(__name__)
 
@@ -28,6 +30,15 @@ LEAST_COVERAGE = 0.5
 MOST_DAMAGE = 0.01
 """Share of undecodable packets above which a match is only partly read."""
 
+LEAST_BALL = 0.5
+"""Share of in-play frames with the ball seen below which a match is only partly read."""
+
+NOTHING_FOUND = "the court is in sight, but neither a player nor the ball was found"
+NOTHING_FOUND_REMEDY = "see rallymill doctor for the weights, and the match page for the pictures"
+NO_STROKE = "no stroke was found"
+NO_STROKE_REMEDY = "see the match page: is a rally in the recording, and is the ball sharp?"
+LOST_BALL = "the ball was seen in {share:.0%} of the frames in play"
+LOST_BALL_REMEDY = "more light, a shorter shutter or a higher resolution helps"
 NO_COURT = "no court in sight: no span of it shows a whole court from behind a baseline"
 NO_COURT_REMEDY = "film from behind a baseline with all lines of the court in the picture"
 LOST_COURT = "the court was found in {share:.0%} of the frames that show it"
@@ -104,44 +115,59 @@ def notes(record: MatchRecord) -> list[str]:
     return said
 
 
-def _verdict(
-    record: MatchRecord, main_views: int, coverage: float | None
-) -> tuple[str, list[str], list[str]]:
+@dataclass(frozen=True)
+class Yield:
+    """What a run got out of a recording; a coverage is None where there is nothing to cover."""
+
+    main_views: int
+    coverage: float | None
+    n_detections: int
+    n_shots: int
+    ball_coverage: float | None
+
+
+def verdict(record: MatchRecord, got: Yield) -> tuple[str, list[str], list[str]]:
     """Status, reasons and remedies of a match."""
     if record.problem:
         return "not_read", [record.problem], [record.remedy]
-    if not main_views:
+    if not got.main_views:
         return "not_read", [NO_COURT], [NO_COURT_REMEDY]
-    if not coverage:
+    if not got.coverage:
         return "not_read", [LOST_COURT.format(share=0.0)], [LOST_COURT_REMEDY]
-    reasons, remedies = [], []
+    if not got.n_detections:
+        return "not_read", [NOTHING_FOUND], [NOTHING_FOUND_REMEDY]
+    faults: list[tuple[str, str]] = []
     if record.video.get("truncated"):
         missing_s = record.video["duration_s"] - record.video["read_s"]
-        reasons.append(f"cut off: the last {missing_s:.0f} s are missing")
-        remedies.append("copy the file again from the camera or the original")
-    if record.sheet_problem:
-        reasons.append(f"read without its sheet: {record.sheet_problem}")
-        remedies.append(record.sheet_remedy)
+        faults.append((f"cut off: the last {missing_s:.0f} s are missing", REMEDY_COPY))
     if share_damaged(record) > MOST_DAMAGE:
-        reasons.append(f"damaged: {share_damaged(record):.0%} of the frames cannot be decoded")
-        remedies.append("copy the file again from the camera or the original")
-    if coverage < LEAST_COVERAGE:
-        reasons.append(LOST_COURT.format(share=coverage))
-        remedies.append(LOST_COURT_REMEDY)
-    return ("partly_read" if reasons else "read"), reasons, remedies
+        share = share_damaged(record)
+        faults.append((f"damaged: {share:.0%} of the frames cannot be decoded", REMEDY_COPY))
+    if record.sheet_problem:
+        faults.append((f"read without its sheet: {record.sheet_problem}", record.sheet_remedy))
+    if got.coverage < LEAST_COVERAGE:
+        faults.append((LOST_COURT.format(share=got.coverage), LOST_COURT_REMEDY))
+    if not got.n_shots:
+        faults.append((NO_STROKE, NO_STROKE_REMEDY))
+    elif got.ball_coverage is not None and got.ball_coverage < LEAST_BALL:
+        faults.append((LOST_BALL.format(share=got.ball_coverage), LOST_BALL_REMEDY))
+    remedies = dict.fromkeys(remedy for _, remedy in faults)
+    return ("partly_read" if faults else "read"), [fault for fault, _ in faults], list(remedies)
 
 
 def match_row(out: Path, record: MatchRecord) -> dict[str, Any]:
     """Row of a match for :data:`rallymill.tables.MATCHES`."""
     store = MatchStore(out, record.match_id)
     failed = bool(record.problem)
-    views, frames, tracks, shots, points, flags = (
+    views, frames, detections, tracks, shots, points, flags = (
         ALL[name].empty() if failed else _read(store, name)
-        for name in ("views", "frames", "tracks", "shots", "points", "flags")
+        for name in ("views", "frames", "detections", "tracks", "shots", "points", "flags")
     )
     main = views.filter(pc.equal(views["label"], "main"))
     coverage = court_coverage(frames)
-    status, reasons, remedies = _verdict(record, main.num_rows, coverage)
+    ball = ball_coverage(frames, tracks, points)
+    got = Yield(main.num_rows, coverage, detections.num_rows, shots.num_rows, ball)
+    status, reasons, remedies = verdict(record, got)
     sheet = record.sheet
     duration_s = record.video.get("duration_s")
     if record.video.get("truncated"):
@@ -157,7 +183,7 @@ def match_row(out: Path, record: MatchRecord) -> dict[str, Any]:
         "in_view_s": None if failed else spans_s(main, "start_s", "end_s"),
         "in_play_s": None if failed else spans_s(points, "start_s", "end_s"),
         "coverage": coverage,
-        "ball_coverage": ball_coverage(frames, tracks, points),
+        "ball_coverage": ball,
         "n_points": None if failed else points.num_rows,
         "n_shots": None if failed else shots.num_rows,
         "n_flags": None if failed else flags.num_rows,
