@@ -147,7 +147,7 @@ class Camera:
     def with_parameters(self, parameters: ArrayLike) -> Camera:
         """Camera with the seven parameters of :meth:`parameters` replaced."""
         values = np.asarray(parameters, dtype=float)
-        rotation = cv2.Rodrigues(values[1:4].copy())[0]
+        rotation = np.asarray(cv2.Rodrigues(values[1:4].copy())[0], dtype=float)
         return replace(
             self, focal_px=float(values[0]), rotation=rotation, centre_m=values[4:7].copy()
         )

@@ -137,7 +137,9 @@ def net_height_m(x_m: ArrayLike, post_x_m: float = DOUBLES_POST_X_M) -> Array:
     return NET_CENTRE_M + (NET_POST_M - NET_CENTRE_M) * np.minimum(x / post_x_m, 1.0)
 
 
-def in_singles(x_m: ArrayLike, y_m: ArrayLike, radius_m: float = BALL_RADIUS_M) -> NDArray[np.bool_]:
+def in_singles(
+    x_m: ArrayLike, y_m: ArrayLike, radius_m: float = BALL_RADIUS_M
+) -> NDArray[np.bool_]:
     """Whether a ball that touches the ground at (x, y) is in for singles; a line touched is in.
 
     ``radius_m`` widens the court by the contact patch; the ball's own radius is its upper bound.
