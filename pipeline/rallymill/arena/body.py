@@ -157,8 +157,8 @@ def _ellipsoid(out, n, p, a, b, c, ra, rb, rc, red, green, blue):  # type: ignor
 
 
 @njit(cache=True)
-def _feet(state, h, forward, left, out):  # type: ignore[no-untyped-def]
-    """Ankles (2, 3) and toe directions (2, 3); returns hip drop and share of gait."""
+def _feet(state, h, forward, left, out, heel):  # type: ignore[no-untyped-def]
+    """Ankles (2, 3) of flat feet and how far each heel has come up; returns hip drop and gait."""
     action = int(state[6])
     phase = state[7]
     speed = sqrt(state[3] * state[3] + state[4] * state[4])
@@ -188,10 +188,9 @@ def _feet(state, h, forward, left, out):  # type: ignore[no-untyped-def]
     if action in (STAND, SPLIT):
         gait = 0.0
     walking = action == WALK or speed < 1.6
-    side = abs(direction[0] * left[0] + direction[1] * left[1])
     shuffle = action == SIDESTEP
     stance = 0.58 if walking else 0.40
-    amplitude = min(0.10 + 0.115 * speed, 0.62)
+    amplitude = min(0.10 + 0.10 * speed, 0.50)
     lift = (0.05 if walking else 0.10 + 0.02 * speed) * min(speed, 1.0)
     if shuffle:
         amplitude = min(0.10 + 0.06 * speed, 0.26)
@@ -222,10 +221,15 @@ def _feet(state, h, forward, left, out):  # type: ignore[no-untyped-def]
             if not walking and not shuffle:
                 # The heel comes up behind the runner early in the swing.
                 up += 0.22 * min(speed / 5.0, 1.0) * max(0.0, sin(pi * min(q * 1.6, 1.0)))
-        width = 0.045 * h * (1 - side) + 0.12 * h * side
-        if shuffle:
-            width = 0.15 * h
-        step = root + left * (sign * width) + direction * (s * amplitude)
+        apart = left * (0.15 * h)
+        if not shuffle:
+            # Beside the line of running, whichever way the chest faces.
+            apart = np.array([-direction[1], direction[0], 0.0]) * (0.045 * h)
+        # The foot lands less far ahead than it leaves behind.
+        step = root + apart * sign + direction * ((s - 0.12) * amplitude)
+        heel[i] = 0.0
+        if not shuffle and cycle < stance and s < -0.2:
+            heel[i] = min(-s - 0.2, 0.8) * 0.24 * min(speed / 3.0, 1.0) * gait
         out[i] = rest * (1 - gait) + step * gait
         out[i, 2] = up * gait
     low = min(out[0, 2], out[1, 2])
@@ -252,7 +256,8 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
     z_axis = np.array([0.0, 0.0, 1.0])
     speed = sqrt(state[3] * state[3] + state[4] * state[4])
     feet = np.empty((2, 3))
-    drop, gait = _feet(state, h, forward, left, feet)
+    heel = np.zeros(2)
+    drop, gait = _feet(state, h, forward, left, feet, heel)
     root = np.array([state[0], state[1], 0.0])
     thigh = 0.245 * h
     shin = 0.246 * h
@@ -292,7 +297,14 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
             )
     pelvis = root + shift
     legs = thigh + shin
+    low_foot = min(feet[0, 2], feet[1, 2])
     for i in range(2):
+        joints[i] = feet[i]
+        joints[i, 2] = feet[i, 2] - 0.045 * h
+        feet[i, 2] += heel[i]
+        if feet[i, 2] > low_foot + 0.05 and heel[i] == 0.0:
+            # A foot in the air follows the hips, not the hips the foot.
+            continue
         level2 = (pelvis[0] - feet[i, 0]) ** 2 + (pelvis[1] - feet[i, 1]) ** 2
         top = feet[i, 2] + sqrt(max((0.985 * legs) ** 2 - level2, 0.01))
         hip_height = min(hip_height, top + 0.02)
@@ -369,6 +381,8 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         sign = 1.0 if i == 0 else -1.0
         ankle = feet[i]
         knee_pole = forward + left * (0.18 * sign)
+        if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
+            knee_pole = knee_pole * 0.5 + move / speed
         knee = _joint(hips[i], ankle, thigh, shin, knee_pole)
         toe = forward + left * (0.25 * sign)
         if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
@@ -383,9 +397,14 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         tip = sole + _unit(toe) * 0.095 * h
         floor_z = 0.020 * h
         tip[2] = max(tip[2], floor_z)
-        heel = sole - _unit(toe) * 0.028 * h
-        heel[2] = max(heel[2], floor_z)
-        n = _capsule(out, n, heel, 0.021 * h, tip, 0.017 * h, shoes[0], shoes[1], shoes[2])
+        if heel[i] > 0.0:
+            # The ball of the foot stays where it stands while the heel comes up.
+            level = sqrt(toe[0] * toe[0] + toe[1] * toe[1])
+            tip = joints[i] + toe * (0.095 * h / max(level, 1e-6))
+            tip[2] = joints[i, 2] + floor_z
+        back = sole - _unit(toe) * 0.028 * h
+        back[2] = max(back[2], floor_z)
+        n = _capsule(out, n, back, 0.021 * h, tip, 0.017 * h, shoes[0], shoes[1], shoes[2])
         n = _capsule(
             out, n, ankle, 0.024 * h * fat, ankle + z_axis * 0.035 * h, 0.024 * h * fat,
             0.85, 0.85, 0.85,
@@ -409,8 +428,6 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
             out, n, hips[i], 0.058 * h * fat, hem, flare * h * fat,
             shorts[0], shorts[1], shorts[2],
         )
-        joints[i] = ankle
-        joints[i, 2] = ankle[2] - 0.045 * h
     n = _ellipsoid(
         out, n, pelvis + spine * 0.01 * h, left, forward, spine,
         0.098 * h * fat, 0.068 * h * fat, 0.075 * h, shorts[0], shorts[1], shorts[2],

@@ -222,12 +222,17 @@ def close_up(seed: int, width_px: int, height_px: int, world: World, index: int,
     return Fixed(Camera.looking_at(centre, target, focal, width_px, height_px))
 
 
-def crowd_camera(seed: int, width_px: int, height_px: int, side_x_m: float) -> CameraWork:
+def crowd_camera(
+    seed: int, width_px: int, height_px: int, side_x_m: float, wall_height_m: float, slope: float
+) -> CameraWork:
     """Camera on the stands; no court in the picture."""
     rng = np.random.default_rng([seed, 79])
-    centre = np.array([rng.uniform(-4, 4), rng.uniform(-6, 6), rng.uniform(1.5, 6)])
     side = float(rng.choice([-1.0, 1.0]))
-    target = np.array([side * (side_x_m + 4.0), rng.uniform(-6, 6), rng.uniform(4.5, 7.0)])
+    centre = np.array([-side * rng.uniform(0, 6), rng.uniform(-6, 6), rng.uniform(1.5, 6)])
+    up = rng.uniform(2.6, 4.5)
+    target = np.array(
+        [side * (side_x_m + up), centre[1] + rng.uniform(-3, 3), wall_height_m + slope * up]
+    )
     distance = float(np.linalg.norm(target - centre))
-    focal = height_px * distance / rng.uniform(3.0, 6.0)
+    focal = height_px * distance / rng.uniform(1.2, 2.2)
     return Fixed(Camera.looking_at(centre, target, focal, width_px, height_px))

@@ -146,7 +146,9 @@ def training_frames(
         number = int(rng.integers(0, 2**31))
         blank = False
         if draw < 0.03 and venue.slope > 0:
-            work = camera_work.crowd_camera(number, width_px, height_px, venue.side_x_m)
+            work = camera_work.crowd_camera(
+                number, width_px, height_px, venue.side_x_m, venue.wall_height_m, venue.slope
+            )
             blank = True
         elif draw < 0.06:
             who = int(rng.integers(0, 2))

@@ -70,7 +70,9 @@ def _cutaway(
         who = int(rng.integers(0, 2))
         return kind, "other", camera_work.close_up(number, *size, world, who, start_s + 0.5)
     if kind == "crowd":
-        return kind, "other", camera_work.crowd_camera(number, *size, venue.side_x_m)
+        return kind, "other", camera_work.crowd_camera(
+            number, *size, venue.side_x_m, venue.wall_height_m, venue.slope
+        )
     return kind, "graphic", None
 
 

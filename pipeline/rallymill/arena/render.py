@@ -93,6 +93,7 @@ class Renderer:
         self.world = world
         self._vector = venue.vector()
         self._lines = venue.line_rows()
+        self._paint = shade.paint_map(self._lines)
         self._lights = venue.light_rows()
         self._textures = venue.textures()
         self._banners = venue.banners()
@@ -119,8 +120,8 @@ class Renderer:
             return self._still[1].copy()
         image = np.empty((camera.height_px, camera.width_px, 3), dtype=np.float32)
         shade.background(
-            vector, self._vector, self._lines, self._lights, *self._textures, *self._banners,
-            t_s, image,
+            vector, self._vector, self._lines, self._paint, self._lights, *self._textures,
+            *self._banners, t_s, image,
         )
         if self.venue.slope == 0.0:
             self._still = (key, image.copy())
@@ -242,7 +243,7 @@ class Renderer:
 
     def _draw_person(self, vector, middle, solids, counts, box, image, depth, owner, number):  # type: ignore[no-untyped-def]
         tall = box[3] - box[1]
-        samples = 16 if tall < 70 else (8 if tall < 200 else 4)
+        samples = 16 if tall < 40 else (8 if tall < 160 else 4)
         return shade_body.draw_body(
             vector, solids, counts, OFFSETS[samples], self._ambient, self._lights,
             self._sun(middle[0], middle[1]), box, image, depth, owner, number, 1.0,
@@ -328,7 +329,7 @@ class Renderer:
 
     def _draw_net(self, vector, image, alpha, width, height) -> None:  # type: ignore[no-untyped-def]
         corners = []
-        for x in (-self._net[0], 0.0, self._net[0]):
+        for x in (-self._net[11], 0.0, self._net[11]):
             for z in (0.0, self._net[2]):
                 corners.append(shade.to_image(vector, x, 0.0, z))
         points = np.array([c for c in corners if c[2] > 0.2])

@@ -56,22 +56,25 @@ def draw_processing(rng: np.random.Generator, tier: str) -> Processing:
 def _tone(light, table, gains, vignette, saturation, out):  # type: ignore[no-untyped-def]
     """Exposure per colour, vignette, saturation and gamma by table; out is blue, green, red."""
     height, width, _ = light.shape
-    size = table.shape[0] - 1
+    zero, top = np.float32(0.0), np.float32(1.999)
+    red, green, blue = np.float32(0.25), np.float32(0.65), np.float32(0.1)
+    one, loss = np.float32(1.0), np.float32(vignette / 1.32)
+    scale = np.float32(0.5 * (table.shape[0] - 1))
     for v in range(height):
-        y = (v - 0.5 * height) / (0.5 * width)
+        y = np.float32((v - 0.5 * height) / (0.5 * width))
         for u in range(width):
-            x = (u - 0.5 * width) / (0.5 * width)
-            k = 1.0 - vignette * (x * x + y * y) / 1.32
+            x = np.float32((u - 0.5 * width) / (0.5 * width))
+            k = one - loss * (x * x + y * y)
             r = light[v, u, 0] * gains[0] * k
             g = light[v, u, 1] * gains[1] * k
             b = light[v, u, 2] * gains[2] * k
-            grey = 0.25 * r + 0.65 * g + 0.1 * b
+            grey = red * r + green * g + blue * b
             r = grey + (r - grey) * saturation
             g = grey + (g - grey) * saturation
             b = grey + (b - grey) * saturation
-            out[v, u, 0] = table[int(min(max(b, 0.0), 1.999) * 0.5 * size)]
-            out[v, u, 1] = table[int(min(max(g, 0.0), 1.999) * 0.5 * size)]
-            out[v, u, 2] = table[int(min(max(r, 0.0), 1.999) * 0.5 * size)]
+            out[v, u, 0] = table[np.int32(min(max(b, zero), top) * scale)]
+            out[v, u, 1] = table[np.int32(min(max(g, zero), top) * scale)]
+            out[v, u, 2] = table[np.int32(min(max(r, zero), top) * scale)]
 
 
 @njit(cache=True, fastmath=True)
@@ -79,14 +82,17 @@ def _finish(tone, soft, grain, ox, oy, sharpening, noise, out):  # type: ignore[
     height, width, _ = tone.shape
     gh, gw, _ = grain.shape
     for v in range(height):
+        row = (v + oy) % gh
+        column = ox
         for u in range(width):
             for c in range(3):
                 x = tone[v, u, c]
                 x += sharpening * (x - soft[v, u, c])
-                level = min(max(x / 255.0, 0.0), 1.0)
-                spread = noise * (0.6 + 0.8 * (1.0 - level))
-                x += spread * grain[(v + oy) % gh, (u + ox) % gw, c]
-                out[v, u, c] = int(min(max(x + 0.5, 0.0), 255.0))
+                x += noise * (1.4 - x * (0.8 / 255.0)) * grain[row, column, c]
+                out[v, u, c] = np.uint8(min(max(x + 0.5, 0.0), 255.0))
+            column += 1
+            if column == gw:
+                column = 0
 
 
 @lru_cache(maxsize=1)
@@ -116,12 +122,16 @@ def develop(light: Image, how: Processing, seed: tuple[int, ...]) -> Bytes:
     exposure = how.exposure * (1 + how.flicker * float(rng.standard_normal()))
     gains = exposure * np.array([1 + how.warmth, 1.0, 1 - how.warmth])
     tone = np.empty_like(light)
-    _tone(blurred, _table(round(how.contrast, 3)), gains, how.vignette, how.saturation, tone)
+    _tone(
+        blurred, _table(round(how.contrast, 3)), gains.astype(np.float32), how.vignette,
+        np.float32(how.saturation), tone,
+    )
     soft = cv2.GaussianBlur(tone, (0, 0), 1.3) if how.sharpening > 0 else tone
     grain = _grain()
     out = np.empty(light.shape, dtype=np.uint8)
     _finish(
         tone, soft, grain, int(rng.integers(0, grain.shape[1])),
-        int(rng.integers(0, grain.shape[0])), how.sharpening, how.noise, out,
+        int(rng.integers(0, grain.shape[0])), np.float32(how.sharpening), np.float32(how.noise),
+        out,
     )
     return out

@@ -5,7 +5,7 @@ A venue is plain data; :meth:`Venue.vector` packs it for the compiled shaders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -207,6 +207,25 @@ def _lighting(
     return (a * 0.97, a, a * 1.04), (soft,)
 
 
+def _exposed(
+    rng: np.random.Generator, ambient: Colour, lights: tuple[Light, ...], inner: Colour,
+    outer: Colour,
+) -> tuple[Colour, tuple[Light, ...]]:
+    """The light as a camera's exposure sets it: about as bright whatever the court's colour."""
+    weights = np.array([0.25, 0.65, 0.1])
+    total = weights @ np.array(ambient)
+    for light in lights:
+        total += weights @ np.array(light.colour) * max(light.direction[2], 0.0)
+    albedo = float(weights @ (0.6 * np.array(inner) + 0.4 * np.array(outer)))
+    wanted = rng.uniform(0.85, 1.15) * float(np.clip((0.2 / albedo) ** 0.45, 0.8, 1.7))
+    gain = wanted / float(total)
+
+    def bright(colour: Colour) -> Colour:
+        return (colour[0] * gain, colour[1] * gain, colour[2] * gain)
+
+    return bright(ambient), tuple(replace(light, colour=bright(light.colour)) for light in lights)
+
+
 def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venue:
     """Venue of a seed; ``surface`` overrides the drawn one.
 
@@ -226,6 +245,7 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     kinds = {"broadcast": (0.5, 0.3, 0.2), "club": (0.5, 0.15, 0.35), "hostile": (0.8, 0.12, 0.08)}
     kind = str(rng.choice(["sun", "floods", "soft"], p=kinds[tier]))
     ambient, lights = _lighting(rng, kind, tier)
+    ambient, lights = _exposed(rng, ambient, lights, inner, outer)
     roof = kind != "sun" and bool(rng.random() < (0.3 if club else 0.6))
     edge = None
     wall_y = float(rng.uniform(17.8, 19.5) if club else rng.uniform(18.5, 23.0))
@@ -252,6 +272,7 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     if kind == "soft":
         sky = (0.75 * sky_level, 0.78 * sky_level, 0.8 * sky_level)
     white = float(rng.uniform(0.72, 0.9))
+    doubles = bool(rng.random() < 0.92)
     return Venue(
         seed=seed,
         tier=tier,
@@ -259,10 +280,12 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
         inner=inner,
         outer=outer,
         line=(white, white, white * float(rng.uniform(0.93, 1.0))),
-        inner_half_m=(court.HALF_DOUBLES_M, court.HALF_LENGTH_M),
+        inner_half_m=(
+            court.HALF_DOUBLES_M if doubles else court.HALF_SINGLES_M, court.HALF_LENGTH_M
+        ),
         line_opacity=float(rng.uniform(0.6, 0.9) if tier == "hostile" else rng.uniform(0.85, 1.0)),
         line_fade=float(fade),
-        doubles=bool(rng.random() < 0.92),
+        doubles=doubles,
         line_width_m=float(rng.uniform(0.045, 0.055)),
         baseline_width_m=float(rng.choice([0.05, 0.08, 0.10, 0.10])),
         wall_y_m=wall_y,

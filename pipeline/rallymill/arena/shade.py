@@ -8,7 +8,7 @@ strip is known in closed form.
 
 from __future__ import annotations
 
-from math import exp, floor, log, pi, sin, sqrt
+from math import exp, floor, pi, sin, sqrt
 
 import numpy as np
 from numba import njit, prange
@@ -48,6 +48,22 @@ V_SEAT = 37
 V_FENCE = 40
 V_HAZE = 41
 V_SIZE = 48
+MAP_CELL_M = 0.5
+MAP_X_M = 20.0
+MAP_Y_M = 32.0
+
+
+def paint_map(lines: Array) -> NDArray[np.bool_]:
+    """Where any of the lines (N, 5) lies within a cell of a cell, over (y, x) from (-32, -20)."""
+    x = (np.arange(round(2 * MAP_X_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_X_M
+    y = (np.arange(round(2 * MAP_Y_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_Y_M
+    found = np.zeros((len(y), len(x)), dtype=np.bool_)
+    reach = 1.5 * MAP_CELL_M
+    for x0, x1, y0, y1, _ in lines:
+        columns = (x > x0 - reach) & (x < x1 + reach)
+        rows = (y > y0 - reach) & (y < y1 + reach)
+        found |= rows[:, None] & columns[None, :]
+    return found
 
 
 def camera_vector(camera: Camera) -> Array:
@@ -61,7 +77,7 @@ def camera_vector(camera: Camera) -> Array:
     ).astype(float)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def ray(cam, u, v):  # type: ignore[no-untyped-def]
     """Direction of the ray through an image point; unit depth along the viewing axis."""
     x = (u - cam[1]) / cam[0]
@@ -80,7 +96,7 @@ def ray(cam, u, v):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def to_image(cam, px, py, pz):  # type: ignore[no-untyped-def]
     """Image point and depth of a court point; depth -1 where the lens does not see it."""
     dx = px - cam[4]
@@ -100,7 +116,7 @@ def to_image(cam, px, py, pz):  # type: ignore[no-untyped-def]
     return cam[0] * x * scale + cam[1], cam[0] * y * scale + cam[2], depth
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def hash01(i, j, k):  # type: ignore[no-untyped-def]
     """Reproducible number in [0, 1) of three integers."""
     h = (i * 374761393 + j * 668265263 + k * 2246822519) & 0xFFFFFFFF
@@ -109,7 +125,7 @@ def hash01(i, j, k):  # type: ignore[no-untyped-def]
     return ((h ^ (h >> 16)) & 0xFFFFFF) / 16777216.0
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def trapezoid_cdf(s, a, b):  # type: ignore[no-untyped-def]
     """Integral up to ``s`` of the convolution of two unit boxes of widths a and b."""
     if a < b:
@@ -129,13 +145,13 @@ def trapezoid_cdf(s, a, b):  # type: ignore[no-untyped-def]
     return 0.5 + s / a
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def strip(x, low, high, a, b):  # type: ignore[no-untyped-def]
     """Share of a footprint at ``x`` with shadows a, b that lies between low and high."""
     return trapezoid_cdf(high - x, a, b) - trapezoid_cdf(low - x, a, b)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def bilinear(image, row, column):  # type: ignore[no-untyped-def]
     """Value of a single-channel picture between its samples; edges repeat."""
     h, w = image.shape
@@ -150,7 +166,7 @@ def bilinear(image, row, column):  # type: ignore[no-untyped-def]
     return top * (1 - fr) + low * fr
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def value_noise(x, y, seed):  # type: ignore[no-untyped-def]
     """Smooth noise in [0, 1) with features of unit size."""
     i = floor(x)
@@ -164,12 +180,12 @@ def value_noise(x, y, seed):  # type: ignore[no-untyped-def]
     return a * (1 - fy) + b * fy
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def _ramp(x, width):  # type: ignore[no-untyped-def]
     return min(max(x / width + 0.5, 0.0), 1.0)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def edge_light(venue, x, y):  # type: ignore[no-untyped-def]
     """Share of sunlight at a ground point that is not cut off by the stands."""
     if venue[V_EDGE_ON] == 0.0:
@@ -177,40 +193,59 @@ def edge_light(venue, x, y):  # type: ignore[no-untyped-def]
     return _ramp(venue[V_EDGE_NX] * x + venue[V_EDGE_NY] * y - venue[V_EDGE_C], 0.25)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
-def ground(venue, lines, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def ground(  # type: ignore[no-untyped-def]
+    venue, lines, paint, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by
+):
     """Light from a ground point; (ax, bx) and (ay, by) are the footprint's shadows in metres."""
-    inner = strip(x, -venue[V_INNER_X], venue[V_INNER_X], ax, bx)
-    inner *= strip(y, -venue[V_INNER_Y], venue[V_INNER_Y], ay, by)
-    foot = max(ax + bx, ay + by)
+    ex = 0.5 * (ax + bx)
+    ey = 0.5 * (ay + by)
+    # Away from every edge the footprint holds one colour only.
+    inside_x = venue[V_INNER_X] - abs(x)
+    inside_y = venue[V_INNER_Y] - abs(y)
+    if inside_x < -ex or inside_y < -ey:
+        inner = 0.0
+    elif inside_x > ex and inside_y > ey:
+        inner = 1.0
+    else:
+        inner = strip(x, -venue[V_INNER_X], venue[V_INNER_X], ax, bx)
+        inner *= strip(y, -venue[V_INNER_Y], venue[V_INNER_Y], ay, by)
+    foot = 2.0 * max(ex, ey)
     # Textures reach from (-20, -32) with 5, 20 and 80 cm a sample.
-    level = log(max(foot, 0.05) / 0.05) / log(4.0)
     c = x + 20.0
     r = y + 32.0
-    if level < 1.0:
-        g = bilinear(tex0, r / 0.05 - 0.5, c / 0.05 - 0.5) * (1 - level)
-        g += bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * level
-    elif level < 2.0:
-        g = bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * (2.0 - level)
-        g += bilinear(tex2, r / 0.8 - 0.5, c / 0.8 - 0.5) * (level - 1.0)
+    if foot < 0.2:
+        k = max(foot - 0.05, 0.0) / 0.15
+        g = bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * k
+        if k < 1.0:
+            g += bilinear(tex0, r / 0.05 - 0.5, c / 0.05 - 0.5) * (1 - k)
     else:
-        g = bilinear(tex2, r / 0.8 - 0.5, c / 0.8 - 0.5)
+        k = min((foot - 0.2) / 0.6, 1.0)
+        g = bilinear(tex2, r / 0.8 - 0.5, c / 0.8 - 0.5) * k
+        if k < 1.0:
+            g += bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * (1 - k)
     shade = 1.0 + venue[V_TEXTURE] * (g - 1.0)
     red = (venue[V_OUTER] + (venue[V_INNER] - venue[V_OUTER]) * inner) * shade
     green = (venue[V_OUTER + 1] + (venue[V_INNER + 1] - venue[V_OUTER + 1]) * inner) * shade
     blue = (venue[V_OUTER + 2] + (venue[V_INNER + 2] - venue[V_OUTER + 2]) * inner) * shade
     cover = 0.0
-    ex = 0.5 * (ax + bx)
-    ey = 0.5 * (ay + by)
-    for n in range(lines.shape[0]):
-        if x + ex < lines[n, 0] or x - ex > lines[n, 1]:
-            continue
-        if y + ey < lines[n, 2] or y - ey > lines[n, 3]:
-            continue
-        one = strip(x, lines[n, 0], lines[n, 1], ax, bx) * strip(
-            y, lines[n, 2], lines[n, 3], ay, by
-        )
-        cover = max(cover, one * lines[n, 4])
+    # A coarse map tells where any paint is near; wide footprints look at every line.
+    near = True
+    if foot < MAP_CELL_M:
+        i = int(c / MAP_CELL_M)
+        j = int(r / MAP_CELL_M)
+        if 0 <= i < paint.shape[1] and 0 <= j < paint.shape[0]:
+            near = paint[j, i]
+    if near:
+        for n in range(lines.shape[0]):
+            if x + ex < lines[n, 0] or x - ex > lines[n, 1]:
+                continue
+            if y + ey < lines[n, 2] or y - ey > lines[n, 3]:
+                continue
+            one = strip(x, lines[n, 0], lines[n, 1], ax, bx) * strip(
+                y, lines[n, 2], lines[n, 3], ay, by
+            )
+            cover = max(cover, one * lines[n, 4])
     if cover > 0.0:
         # Dust and wear lie on the paint as they lie on the court.
         wear = min(max(1.0 - venue[V_FADE] * (1.0 + 4.0 * (1.0 - g)), 0.15), 1.0)
@@ -230,7 +265,7 @@ def ground(venue, lines, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by):  # typ
     return red * lr, green * lg, blue * lb
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
     """Colour of a sloped stand at (across, up the slope): seats and people in rows."""
     seed = int(venue[V_SEED])
@@ -255,7 +290,7 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         cx = 0.5 + 0.16 * (h3 - 0.5)
         if h2 > 0.6:
             cx += 0.14 * sin(2 * pi * (t_s * (0.15 + 0.5 * h1) + h3))
-        top = 0.62 + 0.14 * h1
+        top = 0.46 + 0.12 * h1
         k = _ramp(top - fy, edge) * _ramp(0.4 - abs(fx - cx), edge)
         # Clothes: mostly white, grey and dark, some of strong colour.
         base = 0.04 + 0.75 * h2 * h2
@@ -271,7 +306,7 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         red += (cr - red) * k
         green += (cg - green) * k
         blue += (cb - blue) * k
-        hy = (fy - top - 0.13) / 0.15
+        hy = (fy - top - 0.15) / 0.16
         hx = (fx - cx) / 0.19
         k = _ramp(1.0 - sqrt(hx * hx + hy * hy), edge * 5.0)
         tone = 0.12 + 0.45 * hash01(row, seat, seed + 4)
@@ -286,7 +321,7 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
     return red * fade, green * fade, blue * fade
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def beyond(venue, dx, dy, dz):  # type: ignore[no-untyped-def]
     """What is seen over walls and stands: trees and sky, or a dark roof."""
     seed = int(venue[V_SEED])
@@ -313,7 +348,7 @@ def beyond(venue, dx, dy, dz):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def wall(venue, banner0, banner1, along, z, foot):  # type: ignore[no-untyped-def]
     """Colour of a wall at a distance along it and a height, with its advertising boards."""
     low = venue[V_BANNER_LOW]
@@ -348,7 +383,9 @@ def wall(venue, banner0, banner1, along, z, foot):  # type: ignore[no-untyped-de
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def background(cam, venue, lines, lights, tex0, tex1, tex2, banner0, banner1, t_s, image):  # type: ignore[no-untyped-def]
+def background(  # type: ignore[no-untyped-def]
+    cam, venue, lines, paint, lights, tex0, tex1, tex2, banner0, banner1, t_s, image
+):
     """Fill ``image`` (H, W, 3) with everything that stands still."""
     height, width, _ = image.shape
     f = cam[0]
@@ -375,7 +412,7 @@ def background(cam, venue, lines, lights, tex0, tex1, tex2, banner0, banner1, t_
                     bx = abs(cam[10] * dz - dx * cam[12]) * k
                     by = abs(cam[11] * dz - dy * cam[12]) * k
                     r, g, b = ground(
-                        venue, lines, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by
+                        venue, lines, paint, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by
                     )
                     image[v, u, 0] = r
                     image[v, u, 1] = g
