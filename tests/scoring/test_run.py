@@ -71,6 +71,24 @@ def test_files_are_found_by_stem_and_counted_together(tmp_path: Path) -> None:
     assert picked == score(tmp_path / "out", tmp_path / "truth", match="m2")
 
 
+def test_truth_of_the_same_folder_goes_before_that_of_the_same_name(tmp_path: Path) -> None:
+    for day, later in (("day one", 0.0), ("day two", 0.5)):
+        for name, table in (by_hand.truth() | {"events": by_hand.events(later)}).items():
+            tableio.write(
+                tmp_path / f"truth/{day}/a.truth.{name}.parquet", tables.ALL[name], table
+            )
+            tableio.write(tmp_path / f"out/matches/{day}/{name}.parquet", tables.ALL[name], table)
+    _matches(tmp_path, [
+        {"match_id": day, "file": f"{day}/a.mp4", "status": "read", "duration_s": 5.0}
+        for day in ("day one", "day two")
+    ])
+    hits = [
+        row for row in score(tmp_path / "out", tmp_path / "truth") if row.quantity.startswith("hit")
+    ]
+    assert [row.value for row in hits] == [1.0, 1.0, 1.0]
+    assert [row.clip for row in hits] == [ALL_CLIPS, "day one/a", "day two/a"]
+
+
 def test_nothing_to_score_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such table"):
         score(tmp_path, tmp_path)

@@ -97,6 +97,26 @@ def _seconds(folder: Path) -> float | None:
     return sum(found) if found else None
 
 
+def _truth_files(truth_dir: Path) -> dict[str, dict[Path, dict[str, Path]]]:
+    """Truth files by stem, by folder relative to the truth's, and by table."""
+    found: dict[str, dict[Path, dict[str, Path]]] = {}
+    for path in sorted(truth_dir.rglob("*.truth.*.parquet")):
+        stem, table = path.name.removesuffix(".parquet").rsplit(".truth.", 1)
+        folder = path.parent.relative_to(truth_dir)
+        found.setdefault(stem, {}).setdefault(folder, {})[table] = path
+    return found
+
+
+def _truth_of(
+    file: Path, found: Mapping[str, Mapping[Path, Mapping[str, Path]]]
+) -> Mapping[str, Path]:
+    """Truth files of a recording: from the same folder if there are some, else the first ones."""
+    folders = found.get(file.stem, {})
+    if file.parent in folders:
+        return folders[file.parent]
+    return next(iter(folders.values()), {})
+
+
 def load(out_dir: Path, truth_dir: Path, match: str | None = None) -> list[Clip]:
     """Clips of a run for which there is truth, in the order of their file names.
 
@@ -113,16 +133,19 @@ def load(out_dir: Path, truth_dir: Path, match: str | None = None) -> list[Clip]
         matches = tableio.read(out_dir / "matches.parquet", tables.MATCHES).to_pandas()
     except TableError as error:
         raise InputError(error.problem, error.remedy) from error
-    truth_files: dict[str, dict[str, Path]] = {}
-    for path in sorted(truth_dir.rglob("*.truth.*.parquet")):
-        stem, table = path.name.removesuffix(".parquet").rsplit(".truth.", 1)
-        truth_files.setdefault(stem, {}).setdefault(table, path)
+    all_files = _truth_files(truth_dir)
+    stems = [Path(str(file)).stem for file in matches["file"]]
+    name_of = {
+        str(match_id): stem if stems.count(stem) == 1 else Path(str(file)).with_suffix("").as_posix()
+        for match_id, file, stem in zip(matches["match_id"], matches["file"], stems, strict=True)
+    }
     clips = []
     for row in matches.sort_values("file").itertuples():
         stem = Path(str(row.file)).stem
         if match is not None and match not in (row.match_id, stem):
             continue
-        if stem not in truth_files:
+        truth_files = _truth_of(Path(str(row.file)), all_files)
+        if not truth_files:
             log.info("%s: no truth under %s, not scored", row.file, truth_dir)
             continue
         folder = out_dir / "matches" / str(row.match_id)
@@ -134,17 +157,17 @@ def load(out_dir: Path, truth_dir: Path, match: str | None = None) -> list[Clip]
             else:
                 predicted[name] = found
         for name in TRUTH_TABLES:
-            if name not in truth_files[stem]:
+            if name not in truth_files:
                 missing[f"truth {name}"] = f"no truth table {name}"
                 continue
-            found = _read(truth_files[stem][name], name)
+            found = _read(truth_files[name], name)
             if isinstance(found, str):
                 missing[f"truth {name}"] = found
             else:
                 truth[name] = found
         duration = float(row.duration_s) if pd.notna(row.duration_s) else None
         clips.append(
-            Clip(stem, str(row.match_id), predicted, truth, missing, duration, _seconds(folder))
+            Clip(name_of[str(row.match_id)], str(row.match_id), predicted, truth, missing, duration, _seconds(folder))
         )
     if not clips:
         wanted = f"match {match}" if match is not None else "any match"
