@@ -6,15 +6,17 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from rallymill.errors import TableError
 from rallymill.tables import TableSpec
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 COMPRESSION = "zstd"
 
