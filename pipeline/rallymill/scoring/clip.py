@@ -135,10 +135,6 @@ def load(out_dir: Path, truth_dir: Path, match: str | None = None) -> list[Clip]
         raise InputError(error.problem, error.remedy) from error
     all_files = _truth_files(truth_dir)
     stems = [Path(str(file)).stem for file in matches["file"]]
-    name_of = {
-        str(match_id): stem if stems.count(stem) == 1 else Path(str(file)).with_suffix("").as_posix()
-        for match_id, file, stem in zip(matches["match_id"], matches["file"], stems, strict=True)
-    }
     clips = []
     for row in matches.sort_values("file").itertuples():
         stem = Path(str(row.file)).stem
@@ -166,8 +162,17 @@ def load(out_dir: Path, truth_dir: Path, match: str | None = None) -> list[Clip]
             else:
                 truth[name] = found
         duration = float(row.duration_s) if pd.notna(row.duration_s) else None
+        whole = Path(str(row.file)).with_suffix("").as_posix()
         clips.append(
-            Clip(name_of[str(row.match_id)], str(row.match_id), predicted, truth, missing, duration, _seconds(folder))
+            Clip(
+                stem if stems.count(stem) == 1 else whole,
+                str(row.match_id),
+                predicted,
+                truth,
+                missing,
+                duration,
+                _seconds(folder),
+            )
         )
     if not clips:
         wanted = f"match {match}" if match is not None else "any match"
