@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from rallymill.arena.player_motion import SAMPLE_RATE, Body, Swing
+from rallymill.arena.player_motion import SAMPLE_RATE, Body, Hop, Swing
 from rallymill.arena.world import PersonState
 
 Array = NDArray[np.float64]
@@ -33,7 +33,8 @@ class BodyTrack:
         # A leg cycle is about 1.3 m long when walking and 2.6 m at a run.
         cycle_m = 1.3 + 1.3 * np.clip((speed - 1.5) / 4.0, 0, 1)
         self._gait = np.cumsum(speed / cycle_m) / SAMPLE_RATE
-        self._hops = body.hops
+        self._hops = sorted(body.hops, key=lambda hop: hop.take_off_s)
+        self._take_offs = [hop.take_off_s for hop in self._hops]
         self._swings = sorted(body.swings, key=lambda swing: swing.contact_s)
         self._contacts = [swing.contact_s for swing in self._swings]
         moods = sorted(body.moods, key=lambda mood: mood[0])
@@ -61,7 +62,12 @@ class BodyTrack:
 
     def height(self, t_s: float) -> float:
         """Height of the feet."""
-        return max((hop.z_m(t_s) for hop in self._hops), default=0.0)
+        return max((hop.z_m(t_s) for hop in self._hops_near(t_s)), default=0.0)
+
+    def _hops_near(self, t_s: float) -> list[Hop]:
+        """Hops that a moment may belong to; hops last less than 0.5 s and are seldom closer."""
+        index = bisect_right(self._take_offs, t_s)
+        return self._hops[max(0, index - 3) : index + 2]
 
     def _where(self, t_s: float) -> tuple[int, float]:
         x = min(max(t_s * SAMPLE_RATE, 0.0), len(self._places) - 1.001)
@@ -108,7 +114,7 @@ class BodyTrack:
         swing = self._swing(t_s)
         if swing is not None:
             return swing.action, swing.phase(t_s), swing
-        for hop in self._hops:
+        for hop in self._hops_near(t_s):
             start, end = hop.take_off_s - SPLIT_BEFORE_S, hop.landing_s + SPLIT_AFTER_S
             if hop.split and start <= t_s <= end:
                 return "split_step", (t_s - start) / (end - start), None

@@ -69,12 +69,12 @@ def _stroke_errors(
 ) -> tuple[float, float, float]:
     sd = np.radians(me.scatter_deg) * (1.0 + 2.0 * pressure**1.5) * intent.scatter
     mishit = 0.0
-    if rng.uniform() < 0.03 + 0.13 * pressure:
+    if rng.uniform() < (0.035 + 0.13 * pressure) * me.scatter_deg**2:
         # Struck late or off centre: mostly too low.
         mishit = -float(np.radians(rng.uniform(2.0, 6.0)))
     fast = 1.0 + 0.6 * max(0.0, intent.speed_mps / me.forehand_speed_mps - 1.0)
     return (
-        float(rng.normal(0, 1.5 * sd * fast)),
+        float(rng.normal(0, 1.3 * sd * fast)),
         mishit + float(rng.normal(0, 1.05 * sd * fast)),
         float(rng.normal(0, 0.025 * (1 + pressure))),
     )

@@ -163,7 +163,7 @@ def run_in_vain(
     if error == "error_net":
         return
     if meeting is not None:
-        span = max(meeting.t_s - chance.t_s, 0.5)
+        span = meeting.t_s - chance.t_s
         goal = turn(meeting.feet, sign)
         body.move(chance.t_s, chance.t_s + span, goal, turn(meeting.velocity, sign))
         return
