@@ -137,6 +137,10 @@ class PlayerTrack:
         moving = np.flatnonzero(toward >= speed_mps)
         return float(self.t_s[rows][moving[0]]) if len(moving) else None
 
+    def heights_measured(self) -> bool:
+        """Whether heights of the feet were measured; nought all along means filled in."""
+        return bool(len(self.z_m) and np.nanmax(np.nan_to_num(self.z_m)) > 0)
+
     def feet_height_m(self, start_s: float, end_s: float) -> tuple[Array, Array, float]:
         """Times, heights of the feet over the ground (N,) and their standard deviation, in a span.
 
@@ -147,8 +151,7 @@ class PlayerTrack:
         """
         rows = self.within(start_s, end_s)
         t, z = self.t_s[rows], self.z_m[rows]
-        # Heights that are nought all along were filled in, not measured.
-        if len(t) >= 5 and np.isfinite(z).all() and np.nanmax(self.z_m) > 0:
+        if len(t) >= 5 and np.isfinite(z).all() and self.heights_measured():
             return t, z, 0.01
         feet, head = self.feet_px[rows], self.head_px[rows]
         if len(t) < 5 or not (np.isfinite(feet).all() and np.isfinite(head).all()):

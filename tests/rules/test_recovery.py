@@ -160,6 +160,17 @@ def test_split_step_measured_from_the_picture():
     assert found == [] and "not measured finely enough" in reasons[0]
 
 
+def test_no_hop_in_the_picture_is_not_a_fault():
+    base = standing(0.0, 12.8)
+    track = PlayerTrack(
+        base.t_s, base.x_m, base.y_m, base.vx_mps, base.vy_mps, base.x_m_sd, base.y_m_sd,
+        base.z_m * np.nan, base.z_m + 300.0, base.z_m + 228.0, base.observed,
+    )
+    row = shot(t_contact_s=10.0)
+    found, reasons = look("split_step", play([row, reply_to(row)], tracks={"far": track}), "tour")
+    assert found == [] and "no hop seen" in reasons[0]
+
+
 def test_runner_does_not_split():
     row = shot(t_contact_s=10.0)
     base = standing(0.0, 12.8, (10.5,))

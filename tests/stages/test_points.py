@@ -138,6 +138,27 @@ def test_close_ball_is_unknown_or_unsure():
     assert row["ended_by"] == "unknown" or row["ended_by_confidence"] < 0.6
 
 
+def test_ball_stopped_after_it_landed_out_is_not_a_stroke():
+    stopped = contact(5.5, "hit", "far", 3.3, 14.5, 1.0, 5, None)
+    row = points([*RALLY[:5], THIRD_BOUNCE | {"y_m": 12.6}, stopped])[0]
+    assert (row["ended_by"], row["won_by"], row["n_shots"]) == ("error_long", "far", 3)
+    assert row["end_s"] == pytest.approx(4.8)
+
+
+def test_close_ball_that_is_played_on_stays_in_play():
+    answer = contact(5.5, "hit", "far", 3.3, 13.0, 1.0, 5, 6)
+    fourth = contact(6.6, "bounce", "near", 0.0, -9.0, 0.03, 6, 7)
+    row = points([*RALLY[:5], THIRD_BOUNCE | {"y_m": 11.95}, answer, fourth])[0]
+    assert (row["ended_by"], row["won_by"], row["n_shots"]) == ("winner", "far", 4)
+
+
+def test_poor_flight_is_not_carried_on():
+    poor = arc(4, 3.8, 4.0, (2.9, -12.0, 0.9), (0.0, 33.0, 9.0)) | {
+        "end_kind": "lost"}
+    for change in ({"confidence": 0.3}, {"vy_mps_sd": 20.0}):
+        assert points(RALLY[:5], [poor | change])[0]["ended_by"] == "unknown"
+
+
 def test_ball_that_was_lost_is_unknown():
     row = points(RALLY[:5])[0]
     assert (row["ended_by"], row["won_by"], row["n_shots"]) == ("unknown", None, 3)

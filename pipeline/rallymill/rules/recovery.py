@@ -161,6 +161,11 @@ def _judge_split(
         return
     found = hops(times, height, bounds.hop_m)
     sure = shot.confidence or 0.0
+    if not found and not track.heights_measured():
+        # Steps forward and back move feet and head in the picture too and can hide a hop.
+        reason = "no hop seen in the picture, which does not tell that there was none"
+        yield NotMeasurable("split_step", shot.shot_id, reason)
+        return
     if not found:
         seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * sure * 0.9
         if seen >= bounds.least_confidence:

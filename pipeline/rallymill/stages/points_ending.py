@@ -27,6 +27,8 @@ PLAYED_ON_ODDS = 50.0
 """How much likelier a good ball is than a bad one to be played on in a rally; common practice, no
 source. Faulted serves are often hit back, so for a serve it is ``SERVE_PLAYED_ON_ODDS``."""
 SERVE_PLAYED_ON_ODDS = 5.0
+WIDEST_LANDING_SD_M = 2.0
+"""A flight carried on whose landing is less sure than this tells nothing."""
 REPEATED_ODDS = 30.0
 """How much likelier a serve is to be repeated from the same half after a fault than after a good
 serve; it never should be after a good one, but a half can be misread."""
@@ -143,18 +145,22 @@ def _unseen(last: Stroke, place: Landing, good: float) -> Ending:
     """Ending where the ball was lost before any contact: by the flight carried on.
 
     A ball that would not clear the net is an error in the net. A ball that lands out is taken for
-    an error with less confidence; one that lands in leaves the ending unknown.
+    an error with less confidence; one that lands in leaves the ending unknown. None of it counts
+    for more than the flight itself.
     """
     arc = last.after
-    if arc is not None and np.isfinite(arc.start).all():
+    if arc is None or max(place.x_m_sd, place.y_m_sd) > WIDEST_LANDING_SD_M:
+        return Ending("unknown", None, 0.0)
+    sure = arc.confidence
+    if np.isfinite(arc.start).all():
         times = np.linspace(0.0, 2.0, 80)
         states = flight.states(arc.start, arc.spin_radps, times)
         past = np.flatnonzero(states[:, 1] * last.sign >= 0)
         low = len(past) and states[past[0], 2] < court.net_height_m(states[past[0], 0]) - 0.1
         if low or place.y_m * last.sign <= 0:
-            return Ending("error_net", OTHER[last.hit.side], 0.8)
+            return Ending("error_net", OTHER[last.hit.side], 0.8 * sure)
     if good < 0.5:
-        return _out(place, last, (1 - good) * 0.85)
+        return _out(place, last, (1 - good) * 0.85 * sure)
     return Ending("unknown", None, 0.0)
 
 

@@ -19,6 +19,8 @@ DOUBLED_HIT_S = 0.35
 """
 LONGEST_GAP_S = 4.0
 """No flight in play lasts longer: a lob of 8 m takes 2.6 s and as much again after the bounce."""
+CLEAR_M = 0.04
+"""Least standard deviation of a bounce when a ball is to be called clearly out."""
 SERVE_HEIGHT_M = 1.9
 """A serve is met at 1.5 times stature (Mendes 2013), 2.2 m for a short player; less leaves room for
 measurement."""
@@ -224,6 +226,31 @@ def _serve_came_before(events: list[Event], hit_at: int) -> bool:
     return False
 
 
+def _clearly_out(stroke: Stroke, is_serve: bool) -> bool:
+    """Whether a stroke's bounce lies beyond a line by more than 2.5 standard deviations."""
+    bounce = stroke.bounce
+    if bounce is None or bounce.x_m != bounce.x_m:
+        return False
+    limit = court.SERVICE_LINE_M if is_serve else court.HALF_LENGTH_M
+    beyond = (
+        (abs(bounce.x_m) - court.HALF_SINGLES_M - court.BALL_RADIUS_M, bounce.x_m_sd),
+        (abs(bounce.y_m) - limit - court.BALL_RADIUS_M, bounce.y_m_sd),
+    )
+    return any(
+        way > 2.5 * max(deviation if deviation == deviation else 0.1, CLEAR_M)
+        for way, deviation in beyond
+    )
+
+
+def _without_dead_ball(strokes: list[Stroke], starts_with_serve: bool) -> list[Stroke]:
+    """Strokes less a last one that met a ball already out: it was stopped, not played."""
+    if len(strokes) < 2:
+        return strokes
+    before = strokes[-2]
+    played_serve = starts_with_serve and len(strokes) == 2
+    return strokes[:-1] if _clearly_out(before, played_serve) else strokes
+
+
 def rallies(events: Sequence[tuple[int, Event]], arcs: Mapping[int, Arc]) -> list[Rally]:
     """Rallies in time order, each with its strokes; groups without a hit are left out."""
     found: list[Rally] = []
@@ -249,5 +276,6 @@ def rallies(events: Sequence[tuple[int, Event]], arcs: Mapping[int, Arc]) -> lis
                 arcs.get(hit.arc_after) if hit.arc_after is not None else None,
                 members[at + 1:end],
             ))
+        strokes = _without_dead_ball(strokes, not unseen_serve)
         found.append(Rally(len(found), strokes, not unseen_serve, serve_before))
     return found

@@ -104,10 +104,12 @@ def landing(stroke: Stroke, config: StrokeConfig) -> Landing | None:
     flown = float(np.hypot(state[0] - arc.start[0], state[1] - arc.start[1]))
     share = config.landing_share_sd * flown
     angle = float(np.degrees(np.arctan2(-state[5], np.hypot(state[3], state[4]))))
+    # A velocity that is a little off carries on for the whole flight.
+    drift = [known(arc.start_sd[k], 0.5) * float(time) for k in (3, 4)]
     return Landing(
         float(state[0]), float(state[1]),
-        float(np.hypot(share / 2, known(arc.end_sd_m[0], 0.1))),
-        float(np.hypot(share, known(arc.end_sd_m[1], 0.2))),
+        float(np.linalg.norm([share / 2, known(arc.end_sd_m[0], 0.1), drift[0]])),
+        float(np.linalg.norm([share, known(arc.end_sd_m[1], 0.2), drift[1]])),
         stroke.hit.t_s + float(time), angle, False,
     )
 
