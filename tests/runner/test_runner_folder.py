@@ -12,6 +12,7 @@ import pytest
 from films import cut_short, film, sound_only
 from rallymill.errors import InputError
 from rallymill.runner import folder as folders
+from rallymill.runner import summary
 from rallymill.runner.store import MatchStore
 from rallymill.runner.summary import MATCHES_NAME
 from rallymill.tables import MATCHES
@@ -165,6 +166,24 @@ def test_rows_of_other_folders_stay(world):
     night.folder = other
     assert len(night.run().rows) == 1
     assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "b.mp4"]
+
+
+def test_tables_that_cannot_be_summed_up_lose_that_match_only(world, monkeypatch):
+    film(world.films / "a.mp4", n=20)
+    film(world.films / "b.mp4", n=30)
+    original = summary.spans_s
+
+    def spans_s(table, start, end):
+        if table.num_rows and table["match_id"][0].as_py().startswith("a-"):
+            raise ZeroDivisionError("as the test asks")
+        return original(table, start, end)
+
+    monkeypatch.setattr(summary, "spans_s", spans_s)
+    result = world.run()
+    assert row_of(result, "b.mp4")["status"] == "read"
+    bad = row_of(result, "a.mp4")
+    assert bad["status"] == "not_read"
+    assert "cannot be summed up: ZeroDivisionError" in bad["reason"]
 
 
 def test_broken_list_is_made_again_from_the_folders(world):

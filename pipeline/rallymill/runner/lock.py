@@ -12,7 +12,7 @@ from pathlib import Path
 from rallymill.errors import RallymillError
 
 LOCK_NAME = ".lock"
-WAIT_S = 3.0
+WAIT_S = 5.0
 POLL_S = 0.1
 
 

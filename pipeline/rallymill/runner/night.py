@@ -17,7 +17,7 @@ from rallymill.runner.child import Stopped, run_child
 from rallymill.runner.folder import HashBook, known_matches, match_id_for, recordings
 from rallymill.runner.lock import folder_lock
 from rallymill.runner.logs import match_log
-from rallymill.runner.match import Job, MatchRun
+from rallymill.runner.match import FORCE_ALL, Job, MatchRun
 from rallymill.runner.registry import load_stages, registry_name
 from rallymill.runner.store import MatchRecord, MatchStore
 from rallymill.runner.summary import match_row, update_matches
@@ -173,7 +173,7 @@ class Night:
         def tell(event: Mapping[str, Any]) -> None:
             if event["event"] == "tables" and (record := store.read_record()):
                 # The match page is made from the list of matches too, so that comes first.
-                self._list(match_row(self.out, record))
+                self._list(self._row(record))
             self._tell(job.match_id, event)
 
         empty = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
@@ -207,9 +207,19 @@ class Night:
             row = {"match_id": record.match_id, "file": record.file, "status": status,
                    "reason": record.problem or None, "remedy": record.remedy or None}  # fmt: skip
         else:
-            row = match_row(self.out, record)
+            row = self._row(record)
         self._list(row, dry)
         self._tell(record.match_id, {"event": "row", **row})
+
+    def _row(self, record: MatchRecord) -> dict[str, Any]:
+        """Row of a match; tables that cannot be summed up make it unread, not the night."""
+        try:
+            return match_row(self.out, record)
+        except Exception as error:
+            log.exception("%s cannot be listed", record.match_id)
+            record.problem = f"its tables cannot be summed up: {type(error).__name__}: {error}"
+            record.remedy = f"run again with --force {FORCE_ALL}"
+            return match_row(self.out, record)
 
     def _list(self, row: dict[str, Any], dry: bool = False) -> None:
         """Put a row into the result, and into ``matches.parquet`` after every match."""
