@@ -27,6 +27,7 @@ from rallymill.video_info import (
     open_video,
     pixel_aspect,
     square_size,
+    tick,
 )
 
 log = logging.getLogger(__name__)
@@ -149,7 +150,7 @@ def decode(
         if from_s > 0.0:
             start = stream.start_time or 0
             with contextlib.suppress(av.error.FFmpegError):
-                container.seek(start + int(from_s / stream.time_base), stream=stream)
+                container.seek(start + int(from_s / tick(stream)), stream=stream)
         held: list[av.video.frame.VideoFrame] = []
         fields: Fields | None = None
         settled = False
@@ -206,7 +207,7 @@ def start_of(path: Path) -> tuple[int | None, Fraction]:
     """Stamp at which the stream starts (None: not said), and seconds a tick."""
     container, stream = open_video(path)
     with container:
-        return stream.start_time, Fraction(stream.time_base)
+        return stream.start_time, tick(stream)
 
 
 def timing(path: Path) -> tuple[float | None, float, Fraction]:
@@ -214,5 +215,5 @@ def timing(path: Path) -> tuple[float | None, float, Fraction]:
     container, stream = open_video(path)
     with container:
         start = stream.start_time
-        start_s = None if start is None else float(start * stream.time_base)
+        start_s = None if start is None else float(start * tick(stream))
         return start_s, 1.0 / float(nominal_rate(stream)), pixel_aspect(stream)

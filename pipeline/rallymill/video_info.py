@@ -179,6 +179,11 @@ def pixel_aspect(stream: av.video.stream.VideoStream) -> Fraction:
     return Fraction(1)
 
 
+def tick(stream: av.video.stream.VideoStream) -> Fraction:
+    """Seconds in one unit of the stream's stamps."""
+    return Fraction(stream.time_base or Fraction(1, av.time_base))
+
+
 def nominal_rate(stream: av.video.stream.VideoStream) -> Fraction:
     """Stored frames a second as the container says, 25 where it does not."""
     for rate in (stream.average_rate, stream.guessed_rate, stream.base_rate):
@@ -218,7 +223,7 @@ def probe(path: Path) -> VideoInfo:
         try:
             for n_packets, packet in enumerate(container.demux(stream)):
                 if packet.pts is not None:
-                    times.append(float(packet.pts * stream.time_base))
+                    times.append(float(packet.pts * tick(stream)))
                 if len(sample) < SNIFF_FRAMES:
                     sample.extend(_decode_quietly(packet))
                 if n_packets >= SNIFF_PACKETS:
@@ -299,7 +304,7 @@ def survey(path: Path) -> Survey:
                 if packet.size:
                     packets += 1
                 if packet.pts is not None:
-                    times.append(float(packet.pts * stream.time_base))
+                    times.append(float(packet.pts * tick(stream)))
         except av.error.FFmpegError as error:
             log.debug("%s: the packets end early: %s", info.path.name, error)
     read_s = max(times) - min(times) if times else 0.0
