@@ -1,0 +1,122 @@
+"""Cut a recording into spans and name what each shows; only main-camera spans are read further.
+
+The recording is read once, small. Every frame's change tells the cuts; now and then a picture is
+searched for the court. A span in which the court is seen from the usual place is ``main``; spans
+that show earlier play again are ``replay``.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+import cv2
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+from pydantic import Field
+
+from rallymill import tableio, tables, video
+from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.views import labels, motion
+from rallymill.stages.views.probing import Probe, Prober
+
+logger = logging.getLogger(__name__)
+
+FLAT_LEVELS = 2.0
+
+
+class ViewsConfig(StageConfig):
+    """Options of the views stage."""
+
+    width_px: int = Field(640, ge=320, le=1920, description="width of the pictures looked at")
+
+
+class ViewsStage:
+    """Writes ``views``: spans of frames and what they show."""
+
+    name = "views"
+    version = 1
+    reads: tuple[str, ...] = ()
+    writes = tables.VIEWS
+    needs_video = True
+    config_class = ViewsConfig
+
+    def model_files(self, config: ViewsConfig) -> tuple[str, ...]:
+        """No weights."""
+        return ()
+
+    def run(
+        self, match: MatchContext, inputs: Mapping[str, pa.Table], config: ViewsConfig
+    ) -> pa.Table:
+        """Spans of the whole recording; every frame belongs to exactly one."""
+        changes = motion.Changes()
+        prober = Prober()
+        flatness: dict[int, float] = {}
+        duration_s = max(video.probe(match.video).duration_s or 0.0, 1e-3)
+        with video.frames(match.video, width_px=config.width_px) as stream:
+            for frame in stream:
+                small = motion.small_picture(frame.image)
+                changes.add(frame.t_s, small)
+                if prober.due(frame.t_s):
+                    done = prober.probe(frame.index, frame.t_s, frame.image, small)
+                    if done.camera is None:
+                        flatness[frame.index] = flat_share(frame.image)
+                    match.progress(min(frame.t_s / duration_s, 0.99))
+        cut = motion.pieces(changes)
+        cut = motion.pieces(changes, lost_courts(changes, cut, prober.probes))
+        spans = labels.label_all(changes, cut, prober.probes, flatness)
+        match.progress(1.0)
+        return views_table(match.match_id, changes, spans)
+
+
+def flat_share(image: NDArray[Any]) -> float:
+    """Share of a picture without texture: drawn surfaces have none, lenses always give some."""
+    grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
+    return float(np.mean(np.abs(cv2.Laplacian(grey, cv2.CV_16S)) < FLAT_LEVELS))
+
+
+def lost_courts(
+    changes: motion.Changes, cut: list[motion.Piece], probes: list[Probe]
+) -> list[int]:
+    """Further cuts where the court comes or goes for good within a piece: at the greatest step."""
+    step = np.asarray(changes.step)
+    found = []
+    for piece in cut:
+        mine = [probe for probe in probes if piece.first <= probe.frame <= piece.last]
+        for index in range(1, len(mine)):
+            before, after = mine[max(0, index - 2):index], mine[index:index + 2]
+            seen = {probe.camera is not None for probe in before}
+            then = {probe.camera is not None for probe in after}
+            if len(before) < 2 or len(after) < 2 or len(seen) != 1 or len(then) != 1:
+                continue
+            if seen == then:
+                continue
+            low, high = before[-1].frame + 1, after[0].frame
+            at = low + int(np.argmax(step[low:high + 1]))
+            usual = float(np.median(step[max(piece.first + 1, low - 50):high + 50]))
+            if step[at] > max(3 * usual, 0.8):
+                found.append(at)
+    return found
+
+
+def views_table(match_id: str, changes: motion.Changes, spans: list[labels.Span]) -> pa.Table:
+    """Table of the spans."""
+    if not spans:
+        return tables.VIEWS.empty()
+    times = changes.t_s
+    after = times[-1] + (times[-1] - times[-2] if len(times) > 1 else 0.04)
+    rows = [
+        {
+            "match_id": match_id, "view_id": number, "first_frame": span.first,
+            "last_frame": span.last, "start_s": times[span.first],
+            "end_s": times[span.last + 1] if span.last + 1 < len(times) else after,
+            "label": span.label, "confidence": span.confidence, "reason": span.reason,
+        }
+        for number, span in enumerate(spans)
+    ]
+    return tableio.from_rows(tables.VIEWS, rows)
+
+
+STAGE = ViewsStage()

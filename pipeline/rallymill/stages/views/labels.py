@@ -1,0 +1,157 @@
+"""Name what each span shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.stages.views import replay as replays
+from rallymill.stages.views.motion import Changes, Piece
+from rallymill.stages.views.probing import Probe
+
+Array = NDArray[Any]
+
+MAIN_SHARE = 0.34
+"""Least share of probes with the court in a main-camera span."""
+OTHER_PLACE = 0.2
+"""Cameras further apart than this share of their distance to the net are different cameras."""
+REPEATED_SHARE = 0.3
+SLOW_LENGTH_S = (0.8, 25.0)
+"""Length of a span between two wipes that is taken for a replay."""
+FLAT_SHARE = 0.8
+
+
+@dataclass(frozen=True)
+class Span:
+    """A span with its label, confidence and reason."""
+
+    first: int
+    last: int
+    label: str
+    confidence: float
+    reason: str
+    transition: bool = False
+
+
+def main_place(probes: list[Probe]) -> Array | None:
+    """Place (3,) of the camera that sees the court most often, None if none does."""
+    centres = [probe.camera.centre_m for probe in probes if probe.camera is not None]
+    if not centres:
+        return None
+    groups: list[list[Array]] = []
+    for centre in centres:
+        for group in groups:
+            if _near(centre, np.median(group, axis=0)):
+                group.append(centre)
+                break
+        else:
+            groups.append([centre])
+    return np.asarray(np.median(max(groups, key=len), axis=0))
+
+
+def _near(one: Array, other: Array) -> bool:
+    return float(np.linalg.norm(one - other)) < OTHER_PLACE * abs(float(other[1]))
+
+
+def label_all(
+    changes: Changes, cut: list[Piece], probes: list[Probe], flatness: dict[int, float]
+) -> list[Span]:
+    """Label every piece, then give transitions to the neighbour that is not live play.
+
+    ``flatness`` maps probed frames to the share of the picture without any texture.
+    """
+    place = main_place(probes)
+    spans: list[Span] = []
+    for piece in cut:
+        if piece.transition:
+            spans.append(Span(piece.first, piece.last, "other", 0.8, "transition", True))
+            continue
+        spans.append(_by_court(changes, piece, probes, place, flatness))
+    spans = _without_replays(changes, spans)
+    return _with_transitions(spans)
+
+
+def _by_court(
+    changes: Changes, piece: Piece, probes: list[Probe], place: Array | None,
+    flatness: dict[int, float],
+) -> Span:
+    mine = [probe for probe in probes if piece.first <= probe.frame <= piece.last]
+    seen = [probe for probe in mine if probe.camera is not None]
+    if not mine:
+        return Span(piece.first, piece.last, "other", 0.3, "too short to tell")
+    share = len(seen) / len(mine)
+    here = [
+        probe for probe in seen
+        if place is not None and probe.camera is not None and _near(probe.camera.centre_m, place)
+    ]
+    if share >= MAIN_SHARE and len(here) * 2 >= len(seen):
+        words = f"court seen in {len(seen)} of {len(mine)} probes"
+        return Span(piece.first, piece.last, "main", 0.5 + 0.5 * share, words)
+    if share >= MAIN_SHARE:
+        return Span(piece.first, piece.last, "other", 0.6, "court seen from another place")
+    flat = [flatness[probe.frame] for probe in mine if probe.frame in flatness]
+    if flat and float(np.median(flat)) > FLAT_SHARE:
+        return Span(piece.first, piece.last, "graphic", 0.6, "no court, drawn surfaces")
+    return Span(piece.first, piece.last, "other", 1.0 - share, f"no court: {mine[-1].reason}")
+
+
+def _without_replays(changes: Changes, spans: list[Span]) -> list[Span]:
+    done: list[Span] = []
+    for index, span in enumerate(spans):
+        live = [(one.first, one.last) for one in done if one.label == "main"]
+        done.append(_replay_or_not(changes, spans, index, span, live))
+    return done
+
+
+def _replay_or_not(
+    changes: Changes, spans: list[Span], index: int, span: Span, live: list[tuple[int, int]]
+) -> Span:
+    if span.transition or span.label == "graphic":
+        return span
+    length_s = changes.t_s[span.last] - changes.t_s[span.first]
+    framed = (
+        0 < index < len(spans) - 1
+        and spans[index - 1].transition
+        and spans[index + 1].transition
+        and SLOW_LENGTH_S[0] < length_s < SLOW_LENGTH_S[1]
+    )
+    if span.label != "main":
+        if framed:
+            return replace(span, label="replay", confidence=0.7, reason="between two transitions")
+        return span
+    repeat = replays.seen_before(changes, span.first, span.last, live)
+    if repeat is not None:
+        words = f"shows {repeat.from_s:.1f} s again at {repeat.speed:.2f} of the speed"
+        return replace(span, label="replay", confidence=0.95, reason=words)
+    held = replays.repeated_share(changes, span.first, span.last)
+    usual = float(np.median([
+        replays.repeated_share(changes, one.first, one.last)
+        for one in spans if one.label == "main"
+    ]))
+    if held > REPEATED_SHARE and held > usual + 0.15:
+        return replace(
+            span, label="replay", confidence=0.8, reason=f"{held:.0%} of frames are repeated"
+        )
+    if framed and live:
+        return replace(span, label="replay", confidence=0.75, reason="between two transitions")
+    return span
+
+
+def _with_transitions(spans: list[Span]) -> list[Span]:
+    """Join each transition to a neighbour that is not live play; else it stays on its own."""
+    done: list[Span] = []
+    for span in spans:
+        if not span.transition:
+            if done and done[-1].transition and span.label != "main":
+                before = done.pop()
+                span = replace(span, first=before.first)
+            done.append(span)
+            continue
+        if done and done[-1].label != "main" and not done[-1].transition:
+            done[-1] = replace(done[-1], last=span.last)
+        else:
+            done.append(span)
+    return done
