@@ -68,10 +68,12 @@ def project(matrix, x, y, z, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w, rounds):  # type: ignore[no-untyped-def]
-    """Place, velocity and zero spin (8,) that solve the linear projection equations."""
+def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w,  # type: ignore[no-untyped-def]
+                 spin_mean, rounds):
+    """Place, velocity and the given spin (8,) that solve the linear projection equations."""
     n = tau.shape[0]
     theta = np.zeros(8)
+    theta[6:] = spin_mean
     grid = np.empty(n + 1)
     grid[:n] = tau
     grid[n] = end_tau
@@ -168,8 +170,8 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
                spin_w, give_up, turns):
     """Levenberg-Marquardt fit; see :func:`fit` for what it returns, flat."""
     n = tau.shape[0]
-    theta = linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w, 4)
-    theta[6:] = spin_mean
+    theta = linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
+                         spin_mean, 4)
     grid = np.empty(n + 1)
     grid[:n] = tau
     grid[n] = end_tau
@@ -216,7 +218,8 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
                 for j in range(8):
                     value = 0.0
                     for k in range(3):
-                        value += (matrix[i, axis, k] - point[axis] * matrix[i, 2, k]) * sens[i, k, j]
+                        slope = matrix[i, axis, k] - point[axis] * matrix[i, 2, k]
+                        value += slope * sens[i, k, j]
                     row[j] = value / w * weight[i]
                 for j in range(8):
                     grad[j] += robust * row[j] * residual[i, axis]
@@ -309,3 +312,17 @@ def fit(
         theta[:6], end, theta[6:] * SPIN_UNIT, cov[:6, :6], sens @ cov @ sens.T, float(cost),
         float(prior), int(count), float(np.sqrt(square / count)) if count else float("inf"),
     )
+
+
+@njit(cache=True)
+def misfit(mean, sd, place, cov):  # type: ignore[no-untyped-def]
+    """Half the squared distance (3,) of a place from where it should be, in deviations of both.
+
+    A lower bound on what a flight must pay to end there, as far as the fit is linear.
+    """
+    total = cov[:3, :3].copy()
+    gap = np.empty(3)
+    for i in range(3):
+        total[i, i] += min(sd[i], 1e4) ** 2
+        gap[i] = place[i] - mean[i]
+    return 0.5 * (gap @ np.linalg.solve(total, gap))

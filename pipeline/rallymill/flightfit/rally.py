@@ -4,9 +4,9 @@ Unknowns are the time and place of every contact and the velocity and spin with 
 leaves it. Each flight starts at its contact and must end, within a centimetre, at the next one; so
 flights on both sides of a contact share its place and time. A bounce ties the flights across it:
 restitution, loss of speed along the ground, direction kept, and the spin that the loss of speed
-implies (Brody 1984: the change of speed along the ground times 1 / alpha R). Robust (Cauchy) loss on
-image points, Gauss-Newton steps with Levenberg-Marquardt damping; every flight touches only its own
-unknowns and its two contacts, so that the normal equations are summed from small blocks.
+implies (Brody 1984: the change of speed along the ground times 1 / alpha R). Robust (Cauchy) loss
+on image points, Gauss-Newton steps with Levenberg-Marquardt damping; every flight touches only its
+own unknowns and its two contacts, so that the normal equations are summed from small blocks.
 """
 
 from __future__ import annotations
@@ -176,9 +176,12 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
     return cost, count, square
 
 
-def _join_residuals(v_in: Array, s_in: Array, v_out: Array, s_out: Array, ground: BouncePrior
-                    ) -> Array:
-    """What a bounce leaves unexplained, (..., 5), in standard deviations."""
+def _join_residuals(meeting: tuple[Array, Array, Array, Array], ground: BouncePrior) -> Array:
+    """What a bounce leaves unexplained, (..., 5), in standard deviations.
+
+    ``meeting`` is velocity and spin before it, velocity and spin after it.
+    """
+    v_in, s_in, v_out, s_out = meeting
     down = np.maximum(-v_in[..., 2], 0.5)
     level_in = np.sqrt(v_in[..., 0] ** 2 + v_in[..., 1] ** 2 + 1e-6)
     level_out = np.sqrt(v_out[..., 0] ** 2 + v_out[..., 1] ** 2 + 1e-6)
@@ -190,6 +193,17 @@ def _join_residuals(v_in: Array, s_in: Array, v_out: Array, s_out: Array, ground
     top = (s_out[..., 0] * SPIN_UNIT - s_in[..., 0] * SPIN_UNIT - gained) / ground.topspin_sd_radps
     side = (s_out[..., 1] - s_in[..., 1]) * SPIN_UNIT / ground.sidespin_sd_radps
     return np.stack([restitution, ratio, turn, top, side], axis=-1)
+
+
+@dataclass(frozen=True)
+class _Detail:
+    """What each flight gave: end state, inliers, points offered, their squares in px, cost."""
+
+    end: Array
+    count: NDArray[np.int64]
+    offered: NDArray[np.int64]
+    square: Array
+    cost: Array
 
 
 class _Problem:
@@ -207,7 +221,7 @@ class _Problem:
         n = 4 * self.m
         return x[:n].reshape(-1, 4), x[n:].reshape(-1, 5)
 
-    def evaluate(self, x: Array, differentiate: bool) -> tuple[float, Array, Array, dict[str, Array]]:
+    def evaluate(self, x: Array, differentiate: bool) -> tuple[float, Array, Array, _Detail]:
         """Cost, normal matrix, gradient and what each flight gave."""
         s, m = self.s, self.m
         contacts, flights = self.split(x)
@@ -250,9 +264,7 @@ class _Problem:
                 gradient[places] += rows.T @ apart
         total += self._priors(contacts, flights, hessian, gradient)
         total += self._joins(flights, ends, sens, index, hessian, gradient, differentiate)
-        detail = {"end": ends, "count": counts, "offered": offered, "square": squares,
-                  "cost": costs}
-        return total, hessian, gradient, detail
+        return total, hessian, gradient, _Detail(ends, counts, offered, squares, costs)
 
     def _priors(self, contacts: Array, flights: Array, hessian: Array, gradient: Array) -> float:
         s, m = self.s, self.m
@@ -281,17 +293,17 @@ class _Problem:
         k = self.joined
         if not len(k):
             return 0.0
-        values = [ends[k - 1, 3:], flights[k - 1, 3:], flights[k, :3], flights[k, 3:]]
-        residual = _join_residuals(*values, self.s.ground)
+        values = (ends[k - 1, 3:], flights[k - 1, 3:], flights[k, :3], flights[k, 3:])
+        residual = _join_residuals(values, self.s.ground)
         if differentiate:
             slopes = np.empty((len(k), 5, 10))
             column = 0
             for part in range(4):
                 for j in range(values[part].shape[1]):
-                    moved = [value.copy() for value in values]
+                    moved = (values[0].copy(), values[1].copy(), values[2].copy(), values[3].copy())
                     moved[part][:, j] += 1e-4
                     slopes[:, :, column] = (
-                        _join_residuals(*moved, self.s.ground) - residual) / 1e-4
+                        _join_residuals(moved, self.s.ground) - residual) / 1e-4
                     column += 1
             for a, i in enumerate(k):
                 before = index[i - 1]
@@ -342,23 +354,23 @@ def fit(
     return _result(problem, x, cost, hessian, detail)
 
 
-def _result(problem: _Problem, x: Array, cost: float, hessian: Array, detail: dict[str, Array]
+def _result(problem: _Problem, x: Array, cost: float, hessian: Array, detail: _Detail
             ) -> RallyFit:
     contacts, flights = problem.split(x)
     variance = np.diag(np.linalg.pinv(hessian, hermitian=True))
-    count = detail["count"]
+    count = detail.count
     degrees = max(2 * int(count.sum()) - 5 * len(flights), 1)
-    weighted = 2 * float(np.sum(np.minimum(detail["cost"], 3.0 * detail["offered"])))
+    weighted = 2 * float(np.sum(np.minimum(detail.cost, 3.0 * detail.offered)))
     # Residuals larger than expected widen all deviations; smaller ones are not trusted to shrink.
     scale = max(weighted / degrees, 1.0)
     sd = np.sqrt(np.maximum(variance, 0) * scale)
     contact_sd, flight_sd = problem.split(sd)
     with np.errstate(invalid="ignore", divide="ignore"):
-        rms = np.sqrt(detail["square"] / count)
-        mean_cost = np.where(detail["offered"] > 0, detail["cost"] / detail["offered"], np.inf)
+        rms = np.sqrt(detail.square / count)
+        mean_cost = np.where(detail.offered > 0, detail.cost / detail.offered, np.inf)
     return RallyFit(
         contacts[:, 0].copy(), contacts[:, 1:].copy(), flights[:, :3].copy(),
-        flights[:, 3:] * SPIN_UNIT, detail["end"][:, 3:], contact_sd[:, 0], contact_sd[:, 1:],
-        flight_sd[:, :3], flight_sd[:, 3:] * SPIN_UNIT, rms, count, detail["offered"], mean_cost,
-        np.linalg.norm(detail["end"][:, :3] - contacts[1:, 1:], axis=1), cost,
+        flights[:, 3:] * SPIN_UNIT, detail.end[:, 3:], contact_sd[:, 0], contact_sd[:, 1:],
+        flight_sd[:, :3], flight_sd[:, 3:] * SPIN_UNIT, rms, count, detail.offered, mean_cost,
+        np.linalg.norm(detail.end[:, :3] - contacts[1:, 1:], axis=1), cost,
     )

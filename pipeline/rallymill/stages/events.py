@@ -49,8 +49,9 @@ class EventsStage:
         arcs = tableio.to_pandas(inputs["arcs"])
         people = tableio.to_pandas(inputs["people"])
         rows: list[dict[str, Any]] = []
-        for rally_id, group in arcs.groupby("rally_id", sort=True):
-            rows += rally_events(group.sort_values("start_s"), int(rally_id), config)
+        for _, group in arcs.groupby("rally_id", sort=True):
+            rally_id = int(group["rally_id"].iloc[0])
+            rows += rally_events(group.sort_values("start_s"), rally_id, config)
         rows = [row for row in rows if row["confidence"] >= config.min_confidence]
         for row in rows:
             if row["kind"] == "hit":

@@ -3,7 +3,8 @@
 Steps, for each view: candidates, undistorted and court-stabilised
 (:mod:`~rallymill.stages.flight.candidates`); the best path through them
 (:mod:`~rallymill.stages.flight.path`); moments at which the ball may have met something
-(:mod:`~rallymill.stages.flight.contacts`); the cheapest reading of the path as free flights that
+(:mod:`~rallymill.stages.flight.contacts`); free flights between any two of them
+(:mod:`~rallymill.stages.flight.hypotheses`); the cheapest reading of the path as flights that
 follow each other (:mod:`~rallymill.stages.flight.grammar`); the joint fit of each rally
 (:mod:`~rallymill.stages.flight.rallies`, :mod:`rallymill.flightfit.rally`).
 """
@@ -21,7 +22,15 @@ from pydantic import Field
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
 from rallymill.stages.base import MatchContext, StageConfig
-from rallymill.stages.flight import candidates, contacts, grammar, path, rallies, rows
+from rallymill.stages.flight import (
+    candidates,
+    contacts,
+    grammar,
+    hypotheses,
+    path,
+    rallies,
+    rows,
+)
 
 Array = NDArray[np.float64]
 
@@ -36,9 +45,10 @@ class FlightConfig(StageConfig):
     fixed_radius_px: float = Field(3.0, description="a spot this still is no ball in play, px")
     fixed_least: int = Field(8, description="so many times within 15 s")
     reach_grid_s: float = Field(0.12, description="step of stroke times near a player, s")
+    one_stroke_s: float = Field(0.3, description="strokes of one player closer are one, s")
     dead_gap_s: float = Field(2.5, description="longest loss of the ball within a rally, s")
     serve_height_m: float = Field(2.65, description="usual height of a serve's contact, m")
-    out_margin_m: float = Field(0.30, description="out by so much and 3 sd: the rally is over, m")
+    out_margin_m: float = Field(0.15, description="out by so much and 3 sd: the rally is over, m")
     gate_px: float = Field(3.0, description="distance within which a box belongs to a flight, px")
     restitution: float = Field(0.78, description="usual vertical restitution of the ground")
     speed_ratio: float = Field(0.70, description="usual share of level speed kept in a bounce")
@@ -103,10 +113,11 @@ def solve_view(
         stretch = whole.take(part)
         sigma = contacts.point_sigma(stretch, view.period_s, options.floor_px, options.streak)
         moments = contacts.find(stretch, sigma, view, who, config.reach_grid_s, chain[part])
-        single = grammar.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
-                                 view.period_s, serve_height_m=config.serve_height_m)
+        single = hypotheses.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
+                                    view.period_s, serve_height_m=config.serve_height_m)
         unread = grammar.unread_costs(stretch, view.matrix[stretch.slot])
-        for reading in grammar.read(single, moments, unread, view.period_s):
+        readings = grammar.read(single, moments, unread, view.period_s)
+        for reading in grammar.merge(readings, moments, config.one_stroke_s):
             found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
                                          options)
     return found

@@ -1,11 +1,11 @@
 """Which contacts there were: the cheapest reading of a path as flights that follow each other.
 
-Every pair of possible contacts, with every kind that each may be, is tried as one free flight and
-fitted in three dimensions (:mod:`rallymill.flightfit.arc`). Dynamic programming over the flights
-then finds the chain of least total cost, with all other points left unread at a fixed price each.
-Joining two flights costs what their common contact does not agree in: place, within both
-covariances; for a bounce the restitution, the loss of speed along the ground and the direction; for
-a stroke the reversal of the flight. Costs are negative log likelihoods.
+Dynamic programming over single flights (:mod:`~rallymill.stages.flight.hypotheses`) finds the chain
+of least total cost, with all other points left unread at a fixed price each. Joining two flights
+costs what their common contact does not agree in: place, within both covariances; for a bounce the
+restitution, the loss of speed along the ground and the direction. Costs are negative log
+likelihoods; the prices of contacts are common practice of model selection, no source, set on
+synthetic rallies.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
-from rallymill.flightfit import arc
 from rallymill.stages.flight.candidates import Candidates
 from rallymill.stages.flight.contacts import (
     BOUNCE,
@@ -27,27 +26,18 @@ from rallymill.stages.flight.contacts import (
     KINDS,
     LOST,
     NEAR_HITS,
-    NEAR_KINDS,
     NET,
-    OUT_FAR,
-    OUT_LEFT,
-    OUT_NEAR,
-    OUT_RIGHT,
     OUTS,
-    RUN_BACK_M,
     SERVE_FAR,
     SERVE_NEAR,
-    SERVES,
-    SIDE_RUN_M,
     Contacts,
-    Player,
 )
+from rallymill.stages.flight.hypotheses import UNREAD_COST, Flight
 
 Array = NDArray[np.float64]
-FREE = np.inf
 
 START_COST = {
-    HIT_NEAR: 8.0, HIT_FAR: 8.0, SERVE_NEAR: 6.0, SERVE_FAR: 6.0, LOST: 9.0,
+    HIT_NEAR: 10.0, HIT_FAR: 10.0, SERVE_NEAR: 9.0, SERVE_FAR: 9.0, LOST: 14.0,
     **dict.fromkeys(HANDS, 2.0),
 }
 """What a chain pays to start with a contact; others cannot start one."""
@@ -56,11 +46,9 @@ JOIN_COST = {
     **dict.fromkeys(HANDS, 2.0), **dict.fromkeys(OUTS, 5.0),
 }
 END_COST = {
-    HIT_NEAR: 6.0, HIT_FAR: 6.0, BOUNCE: 2.0, NET: 5.0, LOST: 4.0, **dict.fromkeys(HANDS, 2.0),
+    HIT_NEAR: 10.0, HIT_FAR: 10.0, BOUNCE: 2.0, NET: 5.0, LOST: 4.0, **dict.fromkeys(HANDS, 2.0),
     **dict.fromkeys(OUTS, 4.0),
 }
-UNREAD_COST = 3.0
-"""For each path point outside any flight."""
 ROLLING_COST = 0.8
 """For each path point outside any flight that moves slowly along the ground."""
 ROLLING_MPS = 3.5
@@ -70,221 +58,10 @@ FLOOR_M = 0.08
 
 
 @dataclass(frozen=True)
-class Flight:
-    """A pair of contacts read as one free flight."""
-
-    first: int
-    last: int
-    first_kind: int
-    last_kind: int
-    fit: arc.ArcFit
-
-    @property
-    def cost(self) -> float:
-        """Negative log likelihood of points and priors."""
-        return self.fit.cost + self.fit.prior
-
-
-@dataclass(frozen=True)
 class Reading:
     """A chain of flights; each ends at the contact at which the next starts."""
 
     flights: tuple[Flight, ...]
-
-
-def place_prior(
-    kind: int, t_s: float, who: dict[str, Player], serve_height_m: float = 2.65
-) -> tuple[Array, Array]:
-    """Mean and standard deviation (3,) of where a contact of a kind can be."""
-    if kind == BOUNCE:
-        return np.array([0, 0, court.BALL_RADIUS_M]), np.array([FREE, FREE, 0.06])
-    if kind == NET:
-        return np.array([0, 0, 0.7]), np.array([6.0, 0.05, 0.4])
-    if kind == LOST:
-        return np.array([0, 0, 1.5]), np.array([8.0, 12.0, 2.5])
-    if kind in OUTS:
-        axis = 1 if kind in (OUT_NEAR, OUT_FAR) else 0
-        mean, sd = np.array([0.0, 0.0, 1.0]), np.array([6.0, 10.0, 1.2])
-        mean[axis] = {OUT_NEAR: -RUN_BACK_M, OUT_FAR: RUN_BACK_M, OUT_LEFT: -SIDE_RUN_M,
-                      OUT_RIGHT: SIDE_RUN_M}[kind]
-        sd[axis] = 1.0
-        return mean, sd
-    near = kind in NEAR_KINDS
-    sign = -1.0 if near else 1.0
-    found = who["near" if near else "far"].at(t_s, 1.0)
-    if found is None:
-        return (np.array([0.0, sign * 11.9, 1.2]), np.array([4.0, 3.5, 0.8]))
-    feet = found[0]
-    if kind in HANDS:
-        return np.array([feet[0], feet[1] - sign * 0.2, 1.4]), np.array([0.6, 0.5, 0.5])
-    if kind in SERVES:
-        return (np.array([feet[0], feet[1] - sign * 0.3, serve_height_m]),
-                np.array([0.6, 0.5, 0.25]))
-    return np.array([feet[0], feet[1] - sign * 0.3, 1.15]), np.array([0.9, 0.8, 0.7])
-
-
-def spin_prior(kind: int) -> tuple[Array, Array]:
-    """Mean and standard deviation (2,) of topspin and sidespin after a contact, rad/s.
-
-    A ball leaves the ground turning about as fast as it rolls; strokes vary more than that.
-    """
-    if kind == BOUNCE:
-        return np.array([350.0, 0.0]), np.array([150.0, 60.0])
-    if kind in HANDS or kind in OUTS:
-        return np.array([0.0, 0.0]), np.array([20.0, 20.0])
-    if kind in SERVES:
-        return np.array([150.0, 0.0]), np.array([150.0, 80.0])
-    return np.array([80.0, 0.0]), np.array([200.0, 60.0])
-
-
-def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> bool:
-    span = last_t - first_t
-    if last_kind in SERVES:
-        # Only a toss leads to a serve.
-        return (first_kind, last_kind) in zip(HANDS, SERVES, strict=True) and 0.25 < span < 1.8
-    if first_kind in HANDS or last_kind in HANDS:
-        other = last_kind if first_kind in HANDS else first_kind
-        return other in (BOUNCE, first_kind) and 0.1 < span < 1.8
-    if first_kind in OUTS or last_kind in OUTS:
-        if first_kind in OUTS:
-            return last_kind in (BOUNCE, LOST)
-        return first_kind in (BOUNCE, *HITS)
-    if first_kind == LOST == last_kind:
-        return False
-    if first_kind in HITS and last_kind in HITS:
-        if (first_kind in NEAR_HITS) == (last_kind in NEAR_HITS):
-            return False
-        return span > 0.15
-    if first_kind in HITS and last_kind == BOUNCE:
-        return span > 0.10
-    if first_kind == BOUNCE == last_kind:
-        return 0.10 < span < 1.6
-    if first_kind == NET and last_kind in HITS:
-        return span > 0.2
-    return True
-
-
-def _sensible(flight: Flight) -> bool:
-    """Whether a fitted flight can be what its kinds say."""
-    start, end = flight.fit.start, flight.fit.end
-    if min(start[2], end[2]) < -0.5 or max(start[2], end[2]) > 25 or abs(end[1]) > 30:
-        return False
-    if flight.first_kind in HANDS or flight.last_kind in HANDS:
-        gentle = max(np.hypot(start[3], start[4]), np.hypot(end[3], end[4])) < 3.0
-        if flight.last_kind in SERVES:
-            return bool(gentle and start[5] > 2.0 and end[2] > start[2])
-        return bool(gentle and max(abs(start[5]), abs(end[5])) < 9.0)
-    if flight.first_kind in OUTS and np.linalg.norm(start[3:]) > 12.0:
-        return False
-    if flight.first_kind in HITS:
-        away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
-        slowest = 18.0 if flight.first_kind in SERVES else 5.0
-        if start[4] * away < slowest or np.linalg.norm(start[3:]) < 8.0:
-            return False
-        if start[1] * away > 0.5 or start[2] < -0.1:
-            return False
-    if flight.first_kind == BOUNCE and start[5] < 0.2:
-        return False
-    if flight.last_kind == BOUNCE:
-        if end[5] > -0.3:
-            return False
-        if flight.first_kind in HITS:
-            # A stroke's first bounce is beyond the net or, off the net or the frame, before it.
-            away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
-            if end[1] * away < 0.0:
-                return False
-    if flight.last_kind in HITS:
-        toward = -1.0 if flight.last_kind in NEAR_HITS else 1.0
-        if end[4] * toward < 0.5 or end[1] * toward < -0.5 or end[2] < -0.1:
-            return False
-        if flight.first_kind == BOUNCE and start[1] * toward < 0.0:
-            return False
-    if flight.first_kind in HITS and flight.last_kind != NET:
-        return not _through_net(flight)
-    return True
-
-
-def _through_net(flight: Flight) -> bool:
-    """Whether the flight passes the net's plane clearly below its top."""
-    y0, y1 = flight.fit.start[1], flight.fit.end[1]
-    if y0 * y1 >= 0:
-        return False
-    share = y0 / (y0 - y1)
-    # Height by the parabola through both ends, good enough for a clear verdict.
-    span = 2 * (y1 - y0) / max(abs(flight.fit.start[4] + flight.fit.end[4]), 1.0)
-    sag = 0.5 * 9.81 * span * span * share * (1 - share)
-    z = flight.fit.start[2] * (1 - share) + flight.fit.end[2] * share + sag
-    return bool(z < 0.45)
-
-
-def flights(
-    path: Candidates, matrix: Array, sigma_px: Array, contacts: Contacts, who: dict[str, Player],
-    period_s: float, longest_s: float = 3.2, meeting_sigma_px: float = 4.0,
-    serve_height_m: float = 2.65,
-) -> list[Flight]:
-    """All pairs of contacts that can be one free flight, fitted; ``matrix`` (N, 3, 4)."""
-    found: list[Flight] = []
-    priors = [
-        {kind: place_prior(kind, float(t_s), who, serve_height_m) for kind in kinds}
-        for t_s, kinds in zip(contacts.t_s, contacts.kinds, strict=True)
-    ]
-    anywhere = place_prior(LOST, 0.0, who)
-    any_spin = (np.array([150.0, 0.0]), np.array([250.0, 80.0]))
-    spins = {kind: spin_prior(kind) for kind in KINDS}
-    struck = np.array([any(kind in HITS for kind in kinds) for kinds in contacts.kinds])
-    for a in range(len(contacts)):
-        hopeless = 0
-        for b in range(a + 1, len(contacts)):
-            span = contacts.t_s[b] - contacts.t_s[a]
-            if span > longest_s or hopeless >= 6:
-                break
-            pairs = [
-                (first_kind, last_kind)
-                for first_kind in contacts.kinds[a] for last_kind in contacts.kinds[b]
-                if _allowed(first_kind, last_kind, contacts.t_s[a], contacts.t_s[b])
-            ]
-            if not pairs:
-                continue
-            data = _between(path, matrix, sigma_px, contacts, a, b, struck, period_s,
-                            meeting_sigma_px)
-            limit = UNREAD_COST * (contacts.index[b] - contacts.index[a]) + 14.0
-            loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=limit * 2, turns=5)
-            hopeless = hopeless + 1 if loose.cost > limit + 10 else 0
-            if loose.cost > limit:
-                continue
-            for first_kind, last_kind in pairs:
-                fit = arc.fit(
-                    *data, *priors[a][first_kind], *priors[b][last_kind], *spins[first_kind],
-                    give_up=limit * 1.5 + 10, turns=6,
-                )
-                flight = Flight(a, b, first_kind, last_kind, fit)
-                if fit.cost <= limit and _sensible(flight):
-                    found.append(flight)
-    return found
-
-
-def _between(
-    path: Candidates, matrix: Array, sigma_px: Array, contacts: Contacts, a: int, b: int,
-    struck: NDArray[np.bool_], period_s: float, meeting_sigma_px: float,
-) -> tuple[Array, float, Array, Array, Array]:
-    """Times after the start, span, image points, cameras and deviations between two contacts.
-
-    Where the two ends were seen to meet counts as one weak point each. Points within a frame of a
-    possible stroke may belong to the other side of it, and count little.
-    """
-    inside = np.arange(contacts.index[a], contacts.index[b])
-    span = float(contacts.t_s[b] - contacts.t_s[a])
-    after = path.t_s[inside] - contacts.t_s[a]
-    sigma = sigma_px[inside].copy()
-    if len(inside) > 4:
-        close = 0.8 * period_s
-        sigma[((after < close) & struck[a]) | ((span - after < close) & struck[b])] *= 3.0
-    tau = np.concatenate([[0.0], after, [span]])
-    uv = np.concatenate([
-        contacts.image_px[a][None], path.image_px[inside], contacts.image_px[b][None]
-    ])
-    cameras = np.concatenate([contacts.matrix[a][None], matrix[inside], contacts.matrix[b][None]])
-    return tau, span, uv, cameras, np.concatenate([[meeting_sigma_px], sigma, [meeting_sigma_px]])
 
 
 def unread_costs(path: Candidates, matrix: Array) -> Array:
@@ -320,7 +97,7 @@ def _join_costs(
     start_cov = np.array([f.fit.start_cov for f in after])
     apart = start[None, :, :3] - end[:, None, :3]
     total = end_cov[:, None, :3, :3] + start_cov[None, :, :3, :3] + np.eye(3) * FLOOR_M**2
-    late = (0.7 if kind in HITS else 0.25) * period_s
+    late = (0.7 if kind in HITS else 0.5) * period_s
     change = (start[None, :, 3:] - end[:, None, 3:]) * late
     total = total + change[..., :, None] * change[..., None, :]
     solved = np.linalg.solve(total, apart[..., None])[..., 0]
@@ -414,3 +191,25 @@ def read(
         k = chain[-1].first
         # The chain started from the idle state at its first contact.
     return tuple(chains[::-1])
+
+
+def merge(
+    readings: tuple[Reading, ...], contacts: Contacts, within_s: float
+) -> tuple[Reading, ...]:
+    """Put chains together of which one ends and the next starts with the same player's stroke.
+
+    A player strikes the ball once: two strokes of one player within ``within_s`` are one whose time
+    neither chain met well.
+    """
+    merged: list[Reading] = []
+    for reading in readings:
+        first = reading.flights[0]
+        if merged:
+            last = merged[-1].flights[-1]
+            near = (first.first_kind in NEAR_HITS) == (last.last_kind in NEAR_HITS)
+            if (first.first_kind in HITS and last.last_kind in HITS and near
+                    and contacts.t_s[first.first] - contacts.t_s[last.last] < within_s):
+                merged[-1] = Reading(merged[-1].flights + reading.flights)
+                continue
+        merged.append(reading)
+    return tuple(merged)

@@ -84,7 +84,7 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
                     ry = dy - (xy[i, 1] - xy[h, 1]) * ratio
                     bend = 0.5 * accel * dt * (dt + old)
                     noise = sigma * sigma * (1 + (1 + ratio) ** 2 + ratio * ratio)
-                    # Fast flights are streaks, and perspective brakes them: allow a share of the step.
+                    # Fast flights are streaks, and perspective brakes them: allow a share.
                     noise += 0.03 * dist * dist
                     cost = 0.5 * (rx * rx + ry * ry) / (noise + bend * bend)
                     if cost > kink:

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from rallymill import court, flight
 from rallymill.flightfit import rally
-from rallymill.stages.flight import grammar
 from rallymill.stages.flight.candidates import Candidates, Picture
 from rallymill.stages.flight.contacts import (
     BOUNCE,
@@ -24,7 +23,9 @@ from rallymill.stages.flight.contacts import (
     Contacts,
     Player,
 )
-from rallymill.stages.flight.grammar import Flight, Reading
+from rallymill.stages.flight.grammar import Reading
+from rallymill.stages.flight.hypotheses import Flight
+from rallymill.stages.flight.priors import place_prior, spin_prior
 
 Array = NDArray[np.float64]
 
@@ -118,13 +119,13 @@ def setting(
     """What the joint fit of contacts of these kinds at about these times rests on."""
     means, sds, time_sd, spin_mean, spin_sd = [], [], [], [], []
     for kind, t_s in zip(kinds, times, strict=True):
-        mean, sd = grammar.place_prior(kind, float(t_s), who, serve_height_m)
+        mean, sd = place_prior(kind, float(t_s), who, serve_height_m)
         if kind == BOUNCE:
             sd = np.array([np.inf, np.inf, 0.002])
         means.append(mean)
         sds.append(sd)
         time_sd.append(0.002 if kind == LOST or kind in HANDS else 0.1)
-        mean, sd = grammar.spin_prior(kind)
+        mean, sd = spin_prior(kind)
         spin_mean.append(mean)
         spin_sd.append(sd)
     return rally.Setting(
@@ -134,12 +135,25 @@ def setting(
     )
 
 
-def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> tuple[Array, ...]:
-    """Times, places, velocities and spins of a chain as its single flights have them."""
-    times = [contacts.t_s[flights[0].first]] + [contacts.t_s[part.last] for part in flights]
+@dataclass(frozen=True)
+class Guess:
+    """Kinds (M,), times (M,), places (M, 3); velocities and spins of flights (M - 1, ...)."""
+
+    kinds: tuple[int, ...]
+    time_s: Array
+    place: Array
+    velocity: Array
+    spin: Array
+
+
+def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
+    """A chain as its single flights have it."""
+    times = [contacts.t_s[flights[0].first]]
     places = [flights[0].fit.start[:3]]
     for before, after in pairwise(flights):
         places.append((before.fit.end[:3] + after.fit.start[:3]) / 2)
+        times.append((contacts.t_s[before.last] + contacts.t_s[after.first]) / 2)
+    times.append(contacts.t_s[flights[-1].last])
     places.append(flights[-1].fit.end[:3])
     place = np.array(places)
     kinds = chain_kinds(flights)
@@ -148,7 +162,7 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> tuple[Array,
             place[k, 2] = court.BALL_RADIUS_M
     velocity = np.array([part.fit.start[3:] for part in flights])
     spin = np.array([part.fit.spin_radps for part in flights])
-    return np.array(times, dtype=float), place, velocity, spin
+    return Guess(kinds, np.array(times, dtype=float), place, velocity, spin)
 
 
 def chain_kinds(flights: tuple[Flight, ...]) -> tuple[int, ...]:
@@ -211,39 +225,37 @@ def fit_reading(
     """Joint fits of the parts of a chain that are play, each cut where the ball is dead."""
     found: list[Rally] = []
     for flights in play_parts(reading.flights):
-        times, *rest = first_guess(flights, contacts)
-        found += _fit_part(chain_kinds(flights), times, *rest, path, sigma_px, everything, view,
-                           who, options)
+        guess = first_guess(flights, contacts)
+        found += _fit_part(guess, path, sigma_px, everything, view, who, options)
     return found
 
 
 def _fit_part(
-    kinds: tuple[int, ...], times: Array, place: Array, velocity: Array, spin: Array,
-    points: Candidates, sigma_px: Array, everything: Candidates, view: Picture,
+    guess: Guess, points: Candidates, sigma: Array, everything: Candidates, view: Picture,
     who: dict[str, Player], options: FitOptions,
 ) -> list[Rally]:
-    sigma = sigma_px
     dead = False
     fit: rally.RallyFit | None = None
     for turn in range(3):
+        times = guess.time_s
         inside = (points.t_s >= times[0] - 1e-6) & (points.t_s <= times[-1] + 1e-6)
         points, sigma = points.take(inside), sigma[inside]
         if len(points) < 4:
             return []
-        about = setting(kinds, times, points, view.matrix[points.slot], sigma, who,
+        about = setting(guess.kinds, times, points, view.matrix[points.slot], sigma, who,
                         options.serve_height_m, options.ground)
-        fit = rally.fit(about, times, place, velocity, spin)
-        end, over = cut_dead(kinds, fit, options.out_margin_m)
+        fit = rally.fit(about, times, guess.place, guess.velocity, guess.spin)
+        end, over = cut_dead(guess.kinds, fit, options.out_margin_m)
         dead = dead or over
-        kinds, fit = kinds[:end], _part(fit, 0, end)
+        fit = _part(fit, 0, end)
         if end < 2:
             return []
-        times, place, velocity, spin = fit.time_s, fit.place, fit.velocity, fit.spin
+        guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin)
         if turn < 2:
             points, sigma = take_up(fit, everything, view, options.gate_px, options.floor_px,
                                     options.streak)
     assert fit is not None
-    return _believed(kinds, fit, dead)
+    return _believed(guess.kinds, fit, dead)
 
 
 def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:

@@ -1,0 +1,218 @@
+"""Single flights: every pair of possible contacts, with every kind that each may be, fitted.
+
+A pair is first fitted with free ends; only where that meets the points are the kinds tried, each
+with its own knowledge of the place (:mod:`~rallymill.stages.flight.priors`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.flightfit import arc
+from rallymill.stages.flight.candidates import Candidates
+from rallymill.stages.flight.contacts import (
+    BOUNCE,
+    HANDS,
+    HITS,
+    KINDS,
+    LOST,
+    NEAR_HITS,
+    NET,
+    OUTS,
+    SERVES,
+    Contacts,
+    Player,
+)
+from rallymill.stages.flight.priors import place_prior, spin_prior
+
+Array = NDArray[np.float64]
+
+UNREAD_COST = 3.0
+"""For each path point outside any flight; a flight whose points cost more explains nothing."""
+
+MISPLACED_COST = 10.0
+"""Kinds whose place would cost a flight more than this are not tried."""
+
+
+@dataclass(frozen=True)
+class Flight:
+    """A pair of contacts read as one free flight."""
+
+    first: int
+    last: int
+    first_kind: int
+    last_kind: int
+    fit: arc.ArcFit
+
+    @property
+    def cost(self) -> float:
+        """Negative log likelihood of points and priors."""
+        return self.fit.cost + self.fit.prior
+
+
+def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> bool:
+    span = last_t - first_t
+    if last_kind in SERVES:
+        # Only a toss leads to a serve.
+        return (first_kind, last_kind) in zip(HANDS, SERVES, strict=True) and 0.25 < span < 1.8
+    if first_kind in HANDS or last_kind in HANDS:
+        alike = first_kind == last_kind or BOUNCE in (first_kind, last_kind)
+        return alike and 0.1 < span < 1.8
+    if first_kind in OUTS or last_kind in OUTS:
+        if first_kind in OUTS:
+            return last_kind in (BOUNCE, LOST)
+        return first_kind in (BOUNCE, *HITS)
+    if first_kind == LOST == last_kind:
+        return False
+    if first_kind in HITS and last_kind in HITS:
+        if (first_kind in NEAR_HITS) == (last_kind in NEAR_HITS):
+            return False
+        return span > 0.15
+    if first_kind in HITS and last_kind == BOUNCE:
+        return span > 0.10
+    if first_kind == BOUNCE == last_kind:
+        return 0.10 < span < 1.6
+    if first_kind == NET and last_kind in HITS:
+        return span > 0.2
+    return True
+
+
+def _sensible(flight: Flight) -> bool:
+    """Whether a fitted flight can be what its kinds say."""
+    start, end = flight.fit.start, flight.fit.end
+    if min(start[2], end[2]) < -0.5 or max(start[2], end[2]) > 25 or abs(end[1]) > 30:
+        return False
+    if flight.first_kind in HANDS or flight.last_kind in HANDS:
+        gentle = max(np.hypot(start[3], start[4]), np.hypot(end[3], end[4])) < 3.0
+        if flight.last_kind in SERVES:
+            return bool(gentle and start[5] > 2.0 and end[2] > start[2])
+        return bool(gentle and max(abs(start[5]), abs(end[5])) < 9.0)
+    if flight.first_kind in OUTS and np.linalg.norm(start[3:]) > 12.0:
+        return False
+    if flight.first_kind in HITS:
+        away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
+        slowest = 18.0 if flight.first_kind in SERVES else 5.0
+        if start[4] * away < slowest or np.linalg.norm(start[3:]) < 8.0:
+            return False
+        if start[1] * away > 0.5 or start[2] < -0.1:
+            return False
+    if flight.first_kind == BOUNCE and start[5] < 0.2:
+        return False
+    if flight.last_kind == BOUNCE:
+        if end[5] > -0.3:
+            return False
+        if flight.first_kind in HITS:
+            # A stroke's first bounce is beyond the net or, off the net or the frame, before it.
+            away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
+            if end[1] * away < 0.0:
+                return False
+    if flight.last_kind in HITS:
+        toward = -1.0 if flight.last_kind in NEAR_HITS else 1.0
+        if end[4] * toward < 0.5 or end[1] * toward < -0.5 or end[2] < -0.1:
+            return False
+        if flight.first_kind == BOUNCE and start[1] * toward < 0.0:
+            return False
+    if flight.first_kind in HITS and flight.last_kind != NET:
+        return not _through_net(flight)
+    return True
+
+
+def _through_net(flight: Flight) -> bool:
+    """Whether the flight passes the net's plane clearly below its top."""
+    y0, y1 = flight.fit.start[1], flight.fit.end[1]
+    if y0 * y1 >= 0:
+        return False
+    share = y0 / (y0 - y1)
+    # Height by the parabola through both ends, good enough for a clear verdict.
+    span = 2 * (y1 - y0) / max(abs(flight.fit.start[4] + flight.fit.end[4]), 1.0)
+    sag = 0.5 * 9.81 * span * span * share * (1 - share)
+    z = flight.fit.start[2] * (1 - share) + flight.fit.end[2] * share + sag
+    return bool(z < 0.45)
+
+
+def flights(
+    path: Candidates, matrix: Array, sigma_px: Array, contacts: Contacts, who: dict[str, Player],
+    period_s: float, longest_s: float = 3.2, meeting_sigma_px: float = 4.0,
+    serve_height_m: float = 2.65,
+) -> list[Flight]:
+    """All pairs of contacts that can be one free flight, fitted; ``matrix`` (N, 3, 4)."""
+    found: list[Flight] = []
+    priors = [
+        {kind: place_prior(kind, float(t_s), who, serve_height_m) for kind in kinds}
+        for t_s, kinds in zip(contacts.t_s, contacts.kinds, strict=True)
+    ]
+    anywhere = place_prior(LOST, 0.0, who)
+    any_spin = (np.array([120.0, 0.0]), np.array([150.0, 40.0]))
+    spins = {kind: spin_prior(kind) for kind in KINDS}
+    struck = np.array([any(kind in HITS for kind in kinds) for kinds in contacts.kinds])
+    for a in range(len(contacts)):
+        hopeless = 0
+        for b in range(a + 1, len(contacts)):
+            span = contacts.t_s[b] - contacts.t_s[a]
+            if span > longest_s or hopeless >= 6:
+                break
+            pairs = [
+                (first_kind, last_kind)
+                for first_kind in contacts.kinds[a] for last_kind in contacts.kinds[b]
+                if _allowed(first_kind, last_kind, contacts.t_s[a], contacts.t_s[b])
+            ]
+            if not pairs:
+                continue
+            data = _between(path, matrix, sigma_px, contacts, a, b, struck, period_s,
+                            meeting_sigma_px)
+            limit = UNREAD_COST * (contacts.index[b] - contacts.index[a]) + 14.0
+            loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=limit * 1.5, turns=7)
+            hopeless = hopeless + 1 if loose.cost > limit + 10 else 0
+            if loose.cost > limit:
+                continue
+            starts = _reachable(priors[a], loose.start, loose.start_cov)
+            ends = _reachable(priors[b], loose.end, loose.end_cov)
+            for first_kind, last_kind in pairs:
+                if first_kind not in starts or last_kind not in ends:
+                    continue
+                fit = arc.fit(
+                    *data, *priors[a][first_kind], *priors[b][last_kind], *spins[first_kind],
+                    give_up=limit * 1.5 + 10, turns=5,
+                )
+                flight = Flight(a, b, first_kind, last_kind, fit)
+                if fit.cost <= limit and _sensible(flight):
+                    found.append(flight)
+    return found
+
+
+def _reachable(
+    priors: dict[int, tuple[Array, Array]], state: Array, cov: Array
+) -> set[int]:
+    """Kinds whose place agrees with where a flight with free ends starts or ends."""
+    cov = np.ascontiguousarray(cov)
+    return {
+        kind for kind, (mean, sd) in priors.items()
+        if arc.misfit(mean, sd, state, cov) <= MISPLACED_COST
+    }
+
+
+def _between(
+    path: Candidates, matrix: Array, sigma_px: Array, contacts: Contacts, a: int, b: int,
+    struck: NDArray[np.bool_], period_s: float, meeting_sigma_px: float,
+) -> tuple[Array, float, Array, Array, Array]:
+    """Times after the start, span, image points, cameras and deviations between two contacts.
+
+    Where the two ends were seen to meet counts as one weak point each. Points within a frame of a
+    possible stroke may belong to the other side of it, and count little.
+    """
+    inside = np.arange(contacts.index[a], contacts.index[b])
+    span = float(contacts.t_s[b] - contacts.t_s[a])
+    after = path.t_s[inside] - contacts.t_s[a]
+    sigma = sigma_px[inside].copy()
+    if len(inside) > 4:
+        close = 0.8 * period_s
+        sigma[((after < close) & struck[a]) | ((span - after < close) & struck[b])] *= 3.0
+    tau = np.concatenate([[0.0], after, [span]])
+    uv = np.concatenate([
+        contacts.image_px[a][None], path.image_px[inside], contacts.image_px[b][None]
+    ])
+    cameras = np.concatenate([contacts.matrix[a][None], matrix[inside], contacts.matrix[b][None]])
+    return tau, span, uv, cameras, np.concatenate([[meeting_sigma_px], sigma, [meeting_sigma_px]])
