@@ -7,7 +7,7 @@ import pytest
 from tests.support.still_world import StillWorld, high_camera, plain_venue, standing
 
 from rallymill import court
-from rallymill.arena import body, shade
+from rallymill.arena import body, body_limbs, shade_ray
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_develop import Processing, develop
 from rallymill.arena.world import ACTIONS, Look, PersonState
@@ -23,6 +23,11 @@ def picture(world, camera, shutter_s=0.004):
 def bare():
     """The empty court as seen by a plain and by a barrel-shaped lens."""
     return {k1: picture(EMPTY, high_camera(k1)).light for k1 in (0.0, -0.08)}
+
+
+def limbs_of(solids):
+    capsules = solids[:, 0] == body_limbs.CAPSULE
+    return solids[capsules & (solids[:, 12] == body_limbs.PART_BODY)]
 
 
 def line_centre_px(light, point, along):
@@ -173,7 +178,7 @@ def test_the_lower_foot_stands_at_the_height_of_the_state(action, phase):
         state = PersonState(1.0, -12.0, height, 2.5, 0.5, 1.4, action, phase, 0.37 + phase)
         solids, joints = body.solids(state, Look(1.8))
         assert joints[:2, 2].min() == pytest.approx(height, abs=0.001)
-        limbs = solids[(solids[:, 0] == body.CAPSULE) & (solids[:, 12] == body.PART_BODY)]
+        limbs = limbs_of(solids)
         lowest = min(
             (limbs[:, 3] - limbs[:, 4]).min(), (limbs[:, 7] - limbs[:, 8]).min()
         )
@@ -201,7 +206,7 @@ def test_a_runner_keeps_upright_and_bones_keep_their_length():
         solids, joints = body.solids(state, Look(1.8))
         hips_to_head = np.linalg.norm(joints[3] - joints[:2].mean(0))
         assert 1.3 < hips_to_head < 1.75
-        capsules = solids[(solids[:, 0] == body.CAPSULE) & (solids[:, 12] == body.PART_BODY)]
+        capsules = limbs_of(solids)
         lengths = np.linalg.norm(capsules[:, 5:8] - capsules[:, 1:4], axis=1)
         assert lengths.max() < 0.26 * 1.8
 
@@ -218,19 +223,19 @@ def test_the_same_moment_is_the_same_picture():
 
 def test_a_compiled_ray_agrees_with_the_camera():
     camera = high_camera(-0.08)
-    vector = shade.camera_vector(camera)
+    vector = shade_ray.camera_vector(camera)
     for point in ([10.0, 20.0], [640.0, 360.0], [1250.0, 700.0]):
-        ray = np.array(shade.ray(vector, *point))
+        ray = np.array(shade_ray.ray(vector, *point))
         assert ray / np.linalg.norm(ray) == pytest.approx(camera.rays(point), abs=1e-6)
     place = np.array([3.0, -8.0, 1.0])
-    assert shade.to_image(vector, *place)[:2] == pytest.approx(tuple(camera.project(place)))
+    assert shade_ray.to_image(vector, *place)[:2] == pytest.approx(tuple(camera.project(place)))
 
 
 def test_a_barrel_lens_does_not_fold_what_is_behind_its_edge_into_the_picture():
     camera = high_camera(-0.15)
-    vector = shade.camera_vector(camera)
+    vector = shade_ray.camera_vector(camera)
     under_the_camera = camera.centre_m + np.array([0.3, 1.0, -9.0])
-    assert shade.to_image(vector, *under_the_camera)[2] < 0
+    assert shade_ray.to_image(vector, *under_the_camera)[2] < 0
 
 
 def test_coverage_of_a_strip_is_the_area_of_the_footprint_in_it():
@@ -239,7 +244,7 @@ def test_coverage_of_a_strip_is_the_area_of_the_footprint_in_it():
         a, b, x = rng.uniform(0.01, 0.3), rng.uniform(0.01, 0.3), rng.uniform(-0.2, 0.2)
         s, t = rng.uniform(-0.5, 0.5, (2, 200_000))
         inside = np.abs(x + a * s + b * t) < 0.05
-        assert shade.strip(x, -0.05, 0.05, a, b) == pytest.approx(inside.mean(), abs=0.005)
+        assert shade_ray.strip(x, -0.05, 0.05, a, b) == pytest.approx(inside.mean(), abs=0.005)
 
 
 def test_noise_is_as_strong_as_asked():

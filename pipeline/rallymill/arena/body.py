@@ -8,27 +8,43 @@ Proportions are shares of standing height (common practice, no source).
 
 from __future__ import annotations
 
-from math import cos, floor, pi, sin, sqrt
+from math import cos, pi, sin, sqrt
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.arena.body_keys import KEYS, OFF_KEYS
+from rallymill.arena.body_limbs import (
+    BACKHAND,
+    BOUNCE_BALL,
+    FOREHAND,
+    GRIP_TO_CENTRE_M,
+    MAX_SOLIDS,
+    OVERHEAD,
+    READY,
+    RECOVER,
+    RUN,
+    SERVE,
+    SIDESTEP,
+    SIT,
+    SOLID_SIZE,
+    SPLIT,
+    STAND,
+    VOLLEY,
+    WALK,
+    capsule,
+    ellipsoid,
+    joint,
+    key_values,
+    place_feet,
+    racket,
+    smooth,
+    unit,
+)
 from rallymill.arena.world import ACTIONS, Look, PersonState
 
 Array = NDArray[np.float64]
-
-SOLID_COLUMNS = "kind p0(3) r0 p1(3) r1 colour(3) part chance axes(9)"
-SOLID_SIZE = 23
-MAX_SOLIDS = 56
-CAPSULE, ELLIPSOID, DISC = 0.0, 1.0, 2.0
-PART_BODY, PART_RACKET = 0.0, 1.0
-
-READY, RUN, SIDESTEP, SPLIT, SERVE, FOREHAND, BACKHAND, SLICE, VOLLEY, OVERHEAD = range(10)
-RECOVER, WALK, STAND, BOUNCE_BALL, SIT = range(10, 15)
-GRIP_TO_CENTRE_M = 0.50
-"""From the middle of the grip to the middle of the strings."""
 
 
 def state_vector(state: PersonState) -> Array:
@@ -58,188 +74,6 @@ def look_vector(look: Look) -> Array:
     )
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
-def _smooth(x):  # type: ignore[no-untyped-def]
-    x = min(max(x, 0.0), 1.0)
-    return x * x * (3 - 2 * x)
-
-
-@njit(cache=True)
-def _key(table, phase, first, count):  # type: ignore[no-untyped-def]
-    """Values at ``phase`` of a key table (phase, values...), by Catmull-Rom between keys."""
-    n = table.shape[0]
-    while n > 1 and table[n - 1, 0] < 0.0:
-        n -= 1
-    out = np.empty(count)
-    i = 0
-    while i < n - 2 and phase > table[i + 1, 0]:
-        i += 1
-    t0 = table[i, 0]
-    t1 = table[i + 1, 0]
-    s = min(max((phase - t0) / max(t1 - t0, 1e-6), 0.0), 1.0)
-    before = max(i - 1, 0)
-    after = min(i + 2, n - 1)
-    for c in range(count):
-        p0 = table[i, first + c]
-        p1 = table[i + 1, first + c]
-        m0 = 0.0
-        if i > 0:
-            m0 = (p1 - table[before, first + c]) / (t1 - table[before, 0]) * (t1 - t0)
-        m1 = 0.0
-        if i + 2 < n:
-            m1 = (table[after, first + c] - p0) / (table[after, 0] - t0) * (t1 - t0)
-        s2 = s * s
-        s3 = s2 * s
-        out[c] = (
-            (2 * s3 - 3 * s2 + 1) * p0
-            + (s3 - 2 * s2 + s) * m0
-            + (3 * s2 - 2 * s3) * p1
-            + (s3 - s2) * m1
-        )
-    return out
-
-
-@njit(cache=True)
-def _unit(v):  # type: ignore[no-untyped-def]
-    n = sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
-    return v / max(n, 1e-9)
-
-
-@njit(cache=True)
-def _joint(a, b, first, second, pole):  # type: ignore[no-untyped-def]
-    """Middle joint of two bones from a to b, bent towards ``pole``; b may come out of reach."""
-    d = b - a
-    length = max(sqrt(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]), 1e-6)
-    n = d / length
-    reach = min(length, (first + second) * 0.999)
-    along = (first * first - second * second + reach * reach) / (2 * reach)
-    along = min(max(along, -first), first)
-    height = sqrt(max(first * first - along * along, 0.0))
-    p = pole - n * (pole[0] * n[0] + pole[1] * n[1] + pole[2] * n[2])
-    p = _unit(p)
-    return a + n * along * (length / reach if length > reach else 1.0) + p * height
-
-
-@njit(cache=True)
-def _capsule(out, n, p0, r0, p1, r1, red, green, blue, part=0.0, chance=1.0):  # type: ignore[no-untyped-def]
-    row = out[n]
-    row[0] = 0.0
-    row[1:4] = p0
-    row[4] = r0
-    row[5:8] = p1
-    row[8] = r1
-    row[9] = red
-    row[10] = green
-    row[11] = blue
-    row[12] = part
-    row[13] = chance
-    return n + 1
-
-
-@njit(cache=True)
-def _ellipsoid(out, n, p, a, b, c, ra, rb, rc, red, green, blue):  # type: ignore[no-untyped-def]
-    """Axes a, b, c (unit vectors) with half lengths ra, rb, rc; stored divided by the lengths."""
-    row = out[n]
-    row[0] = 1.0
-    row[1:4] = p
-    row[4] = max(ra, max(rb, rc))
-    row[5:8] = p
-    row[8] = row[4]
-    row[9] = red
-    row[10] = green
-    row[11] = blue
-    row[12] = 0.0
-    row[13] = 1.0
-    row[14:17] = a / ra
-    row[17:20] = b / rb
-    row[20:23] = c / rc
-    return n + 1
-
-
-@njit(cache=True)
-def _feet(state, h, forward, left, out, heel):  # type: ignore[no-untyped-def]
-    """Ankles (2, 3) of flat feet and how far each heel has come up; returns hip drop and gait."""
-    action = int(state[6])
-    phase = state[7]
-    speed = sqrt(state[3] * state[3] + state[4] * state[4])
-    root = np.array([state[0], state[1], 0.0])
-    direction = forward.copy()
-    if speed > 0.05:
-        direction = np.array([state[3] / speed, state[4] / speed, 0.0])
-    base = 0.16 * h
-    drop = 0.05
-    if action in (READY, SPLIT):
-        base = 0.17 * h
-        drop = 0.085
-        if action == SPLIT:
-            drop = 0.06 + 0.05 * _smooth((phase - 0.6) * 4)
-    elif action in (STAND, WALK, BOUNCE_BALL):
-        base = 0.07 * h
-        drop = 0.005
-    elif action == SERVE:
-        base = 0.06 * h
-        drop = 0.02 + 0.06 * max(0.0, 1 - abs(phase - 0.40) / 0.10)
-    elif action == OVERHEAD:
-        drop = 0.03
-    elif action <= VOLLEY and action >= FOREHAND:
-        base = 0.19 * h
-        drop = 0.07 + 0.03 * state[13]
-    gait = min(speed / 1.2, 1.0)
-    if action in (STAND, SPLIT):
-        gait = 0.0
-    walking = action == WALK or speed < 1.6
-    shuffle = action == SIDESTEP
-    stance = 0.58 if walking else 0.40
-    amplitude = min(0.10 + 0.10 * speed, 0.50)
-    lift = (0.05 if walking else 0.10 + 0.02 * speed) * min(speed, 1.0)
-    if shuffle:
-        amplitude = min(0.10 + 0.06 * speed, 0.26)
-        lift = 0.05
-        stance = 0.5
-    for i in range(2):
-        sign = 1.0 if i == 0 else -1.0
-        # Feet at rest: apart across the chest, one a little ahead in strokes.
-        ahead = 0.0
-        if action == SERVE:
-            ahead = -sign * 0.14 * h
-            if state[12] > 0 and phase > 0.5:
-                ahead *= 1 - _smooth((phase - 0.5) * 4)
-        elif action >= FOREHAND and action <= SLICE:
-            ahead = -sign * 0.08 * h
-            if action != FOREHAND:
-                ahead = -ahead
-        rest = root + left * (sign * base) + forward * ahead
-        cycle = state[8] + 0.5 * i
-        cycle = cycle - floor(cycle)
-        up = 0.0
-        if cycle < stance:
-            s = 1 - 2 * cycle / stance
-        else:
-            q = (cycle - stance) / (1 - stance)
-            s = -1 + 2 * _smooth(q)
-            up = sin(pi * q) * lift
-            if not walking and not shuffle:
-                # The heel comes up behind the runner early in the swing.
-                up += 0.22 * min(speed / 5.0, 1.0) * max(0.0, sin(pi * min(q * 1.6, 1.0)))
-        apart = left * (0.15 * h)
-        if not shuffle:
-            # Beside the line of running, whichever way the chest faces.
-            apart = np.array([-direction[1], direction[0], 0.0]) * (0.045 * h)
-        # The foot lands less far ahead than it leaves behind.
-        step = root + apart * sign + direction * ((s - 0.12) * amplitude)
-        heel[i] = 0.0
-        if not shuffle and cycle < stance and s < -0.2:
-            heel[i] = min(-s - 0.2, 0.8) * 0.24 * min(speed / 3.0, 1.0) * gait
-        out[i] = rest * (1 - gait) + step * gait
-        out[i, 2] = up * gait
-    low = min(out[0, 2], out[1, 2])
-    for i in range(2):
-        out[i, 2] += state[2] - low + 0.045 * h
-    if not walking and gait > 0.5:
-        drop = max(drop, 0.05)
-    return drop * h, gait
-
-
 @njit(cache=True)
 def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-def]
     """Write the solids of a body to ``out`` (MAX_SOLIDS, SOLID_SIZE); return their number.
@@ -257,7 +91,7 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
     speed = sqrt(state[3] * state[3] + state[4] * state[4])
     feet = np.empty((2, 3))
     heel = np.zeros(2)
-    drop, gait = _feet(state, h, forward, left, feet, heel)
+    drop, gait = place_feet(state, h, forward, left, feet, heel)
     root = np.array([state[0], state[1], 0.0])
     thigh = 0.245 * h
     shin = 0.246 * h
@@ -309,17 +143,17 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         top = feet[i, 2] + sqrt(max((0.985 * legs) ** 2 - level2, 0.01))
         hip_height = min(hip_height, top + 0.02)
     pelvis[2] = hip_height
-    spine = _unit(z_axis + lean)
+    spine = unit(z_axis + lean)
     # Turn of the shoulders against the hips.
-    hands = _key(keys[action], phase, 1, 7)
+    hands = key_values(keys[action], phase, 1, 7)
     twist = hands[6] * hand
     if action in (RUN, RECOVER, WALK):
         twist = 0.25 * min(speed / 3, 1.0) * sin(2 * pi * state[8]) * -1.0
     c, s = cos(twist), sin(twist)
     chest_left = left * c - forward * s
     chest_forward = left * s + forward * c
-    chest_left = _unit(chest_left - spine * (chest_left @ spine))
-    chest_forward = _unit(np.cross(chest_left, spine))
+    chest_left = unit(chest_left - spine * (chest_left @ spine))
+    chest_forward = unit(np.cross(chest_left, spine))
     neck = pelvis + spine * (0.30 * h)
     wide = (0.108 if look[4] > 0 else 0.120) * h * (0.5 + 0.5 * build)
     shoulders = np.empty((2, 3))
@@ -329,8 +163,8 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
     # Hand targets, in the frame of the hips about the base of the neck.
     across = -left * hand
     target = neck + (across * hands[0] + forward * hands[1] + z_axis * hands[2]) * h
-    aim = _unit(across * hands[3] + forward * hands[4] + z_axis * hands[5])
-    off = _key(off_keys[action], phase, 1, 4)
+    aim = unit(across * hands[3] + forward * hands[4] + z_axis * hands[5])
+    off = key_values(off_keys[action], phase, 1, 4)
     off_target = neck + (across * off[0] + forward * off[1] + z_axis * off[2]) * h
     if action in (RUN, RECOVER, WALK):
         swing = min(speed / 4.0, 1.0) * sin(2 * pi * state[8]) * 0.13
@@ -340,7 +174,7 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
     fore = 0.165 * h
     if has_contact:
         weight = max(0.0, 1 - abs(phase - 0.5) / 0.10)
-        weight = _smooth(weight)
+        weight = smooth(weight)
         shoulder = shoulders[racket_arm]
         line = contact - shoulder
         length = max(sqrt(line @ line), 1e-6)
@@ -348,18 +182,18 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         pole = -z_axis * 0.9 - forward * 0.5
         if action in (SERVE, OVERHEAD):
             pole = across * 0.5 - forward * 0.4
-        wrist = _joint(shoulder, contact, (upper + fore) * 0.94, GRIP_TO_CENTRE_M, pole)
-        at_aim = _unit(contact - wrist)
+        wrist = joint(shoulder, contact, (upper + fore) * 0.94, GRIP_TO_CENTRE_M, pole)
+        at_aim = unit(contact - wrist)
         at_hand = contact - at_aim * GRIP_TO_CENTRE_M
-        aim = _unit(aim * (1 - weight) + at_aim * weight)
+        aim = unit(aim * (1 - weight) + at_aim * weight)
         centre = (target + aim * GRIP_TO_CENTRE_M) * (1 - weight) + contact * weight
         target = target * (1 - weight) + at_hand * weight
-        aim = _unit(centre - target)
+        aim = unit(centre - target)
     two_handed = off[3]
     if action == BACKHAND and look[3] == 0.0:
         two_handed = 0.0
         if phase > 0.42:
-            open_arm = _smooth((phase - 0.42) * 8)
+            open_arm = smooth((phase - 0.42) * 8)
             back = neck + (-across * 0.20 - forward * 0.14 - z_axis * 0.10) * h
             off_target = off_target * (1 - open_arm) + back * open_arm
     if two_handed > 0.0 and look[28] > 0:
@@ -383,18 +217,18 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         knee_pole = forward + left * (0.18 * sign)
         if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
             knee_pole = knee_pole * 0.5 + move / speed
-        knee = _joint(hips[i], ankle, thigh, shin, knee_pole)
+        knee = joint(hips[i], ankle, thigh, shin, knee_pole)
         toe = forward + left * (0.25 * sign)
         if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
             toe = forward * 0.4 + move / speed
-        toe = _unit(toe)
+        toe = unit(toe)
         raised = ankle[2] - 0.045 * h - state[2]
         pitch = min(max(raised * 2.2, 0.0), 0.9)
         if state[2] > 0.02:
             pitch = 0.5
         toe[2] = -pitch
         sole = ankle - z_axis * 0.022 * h
-        tip = sole + _unit(toe) * 0.095 * h
+        tip = sole + unit(toe) * 0.095 * h
         floor_z = 0.020 * h
         tip[2] = max(tip[2], floor_z)
         if heel[i] > 0.0:
@@ -402,21 +236,21 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
             level = sqrt(toe[0] * toe[0] + toe[1] * toe[1])
             tip = joints[i] + toe * (0.095 * h / max(level, 1e-6))
             tip[2] = joints[i, 2] + floor_z
-        back = sole - _unit(toe) * 0.028 * h
+        back = sole - unit(toe) * 0.028 * h
         back[2] = max(back[2], floor_z)
-        n = _capsule(out, n, back, 0.021 * h, tip, 0.017 * h, shoes[0], shoes[1], shoes[2])
-        n = _capsule(
+        n = capsule(out, n, back, 0.021 * h, tip, 0.017 * h, shoes[0], shoes[1], shoes[2])
+        n = capsule(
             out, n, ankle, 0.024 * h * fat, ankle + z_axis * 0.035 * h, 0.024 * h * fat,
             0.85, 0.85, 0.85,
         )
         mid = knee * 0.62 + ankle * 0.38
-        n = _capsule(
+        n = capsule(
             out, n, knee, 0.031 * h * fat, mid, 0.034 * h * fat, skin[0], skin[1], skin[2]
         )
-        n = _capsule(
+        n = capsule(
             out, n, mid, 0.034 * h * fat, ankle, 0.021 * h * fat, skin[0], skin[1], skin[2]
         )
-        n = _capsule(
+        n = capsule(
             out, n, hips[i], 0.052 * h * fat, knee, 0.032 * h * fat, skin[0], skin[1], skin[2]
         )
         share = 0.45 if look[24] > 0 else 0.66
@@ -424,61 +258,61 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         flare = 0.056 if look[24] > 0 else 0.050
         if look[24] > 0:
             hem = hem + left * (sign * 0.012 * h)
-        n = _capsule(
+        n = capsule(
             out, n, hips[i], 0.058 * h * fat, hem, flare * h * fat,
             shorts[0], shorts[1], shorts[2],
         )
-    n = _ellipsoid(
+    n = ellipsoid(
         out, n, pelvis + spine * 0.01 * h, left, forward, spine,
         0.098 * h * fat, 0.068 * h * fat, 0.075 * h, shorts[0], shorts[1], shorts[2],
     )
     waist = pelvis + spine * 0.11 * h
     slim = 0.9 if look[4] > 0 else 1.0
-    n = _ellipsoid(
-        out, n, waist, _unit(chest_left + left), _unit(chest_forward + forward), spine,
+    n = ellipsoid(
+        out, n, waist, unit(chest_left + left), unit(chest_forward + forward), spine,
         0.083 * h * fat * slim, 0.062 * h * fat, 0.12 * h, shirt[0], shirt[1], shirt[2],
     )
-    n = _ellipsoid(
+    n = ellipsoid(
         out, n, pelvis + spine * 0.205 * h, chest_left, chest_forward, spine,
         0.100 * h * fat * slim, 0.070 * h * fat, 0.105 * h, shirt[0], shirt[1], shirt[2],
     )
-    n = _capsule(
+    n = capsule(
         out, n, shoulders[0], 0.036 * h * fat, shoulders[1], 0.036 * h * fat,
         shirt[0], shirt[1], shirt[2],
     )
     face = chest_forward
     if has_contact and abs(phase - 0.5) < 0.3:
-        face = _unit(contact - neck)
+        face = unit(contact - neck)
     elif action in (RUN, READY, SPLIT, SIDESTEP):
         face = forward
-    face = _unit(face - z_axis * (face[2] * 0.6))
+    face = unit(face - z_axis * (face[2] * 0.6))
     head = neck + spine * 0.025 * h + z_axis * 0.083 * h + face * 0.012 * h
-    head_left = _unit(np.cross(z_axis, face))
-    head_up = _unit(np.cross(face, head_left))
-    n = _capsule(
+    head_left = unit(np.cross(z_axis, face))
+    head_up = unit(np.cross(face, head_left))
+    n = capsule(
         out, n, neck - spine * 0.01 * h, 0.034 * h, head - z_axis * 0.03 * h, 0.030 * h,
         skin[0], skin[1], skin[2],
     )
-    n = _ellipsoid(
+    n = ellipsoid(
         out, n, head, head_left, face, head_up, 0.043 * h, 0.053 * h, 0.066 * h,
         skin[0], skin[1], skin[2],
     )
-    n = _ellipsoid(
+    n = ellipsoid(
         out, n, head - face * 0.012 * h + head_up * 0.014 * h, head_left, face, head_up,
         0.047 * h, 0.052 * h, 0.060 * h, hair[0], hair[1], hair[2],
     )
     if look[4] > 0:
         tail = head - face * 0.06 * h
-        n = _capsule(
+        n = capsule(
             out, n, tail, 0.018 * h, tail - z_axis * 0.10 * h - face * 0.02 * h, 0.010 * h,
             hair[0], hair[1], hair[2],
         )
     if look[23] > 0:
-        n = _ellipsoid(
+        n = ellipsoid(
             out, n, head + head_up * 0.030 * h, head_left, face, head_up,
             0.050 * h, 0.058 * h, 0.042 * h, look[20], look[21], look[22],
         )
-        n = _capsule(
+        n = capsule(
             out, n, head + head_up * 0.028 * h + face * 0.04 * h, 0.022 * h,
             head + head_up * 0.022 * h + face * 0.085 * h, 0.018 * h,
             look[20], look[21], look[22],
@@ -489,71 +323,33 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         elbow_pole = -z_axis + left * (0.5 * sign) - forward * 0.3
         if (action in (SERVE, OVERHEAD)) and i == racket_arm and phase < 0.48:
             elbow_pole = left * sign - z_axis * 0.2
-        elbow = _joint(shoulders[i], goal, upper, fore, elbow_pole)
+        elbow = joint(shoulders[i], goal, upper, fore, elbow_pole)
         reach = goal - shoulders[i]
         length = sqrt(reach @ reach)
         wrist = goal
         if length > (upper + fore) * 1.12 and not (has_contact and i == racket_arm):
             wrist = shoulders[i] + reach / length * (upper + fore) * 1.12
         middle = shoulders[i] * 0.45 + elbow * 0.55
-        n = _capsule(
+        n = capsule(
             out, n, shoulders[i], 0.032 * h * fat, elbow, 0.023 * h * fat,
             skin[0], skin[1], skin[2],
         )
-        n = _capsule(
+        n = capsule(
             out, n, shoulders[i], 0.037 * h * fat, middle, 0.034 * h * fat,
             shirt[0], shirt[1], shirt[2],
         )
-        n = _capsule(
+        n = capsule(
             out, n, elbow, 0.024 * h * fat, wrist, 0.017 * h * fat, skin[0], skin[1], skin[2]
         )
-        n = _capsule(
+        n = capsule(
             out, n, wrist, 0.021 * h, wrist + (wrist - elbow) * 0.12, 0.020 * h,
             skin[0], skin[1], skin[2],
         )
     joints[3] = head
     joints[2] = target + aim * GRIP_TO_CENTRE_M
     if look[28] > 0:
-        n = _racket(out, n, target, aim, forward, z_axis, look[25:28])
+        n = racket(out, n, target, aim, forward, z_axis, look[25:28])
     return n
-
-
-@njit(cache=True)
-def _racket(out, n, grip, aim, forward, z_axis, colour):  # type: ignore[no-untyped-def]
-    """Grip, shaft, elliptical hoop and strings; the hoop's plane holds ``aim``."""
-    normal = forward - aim * (forward @ aim)
-    if normal @ normal < 0.05:
-        normal = z_axis - aim * (z_axis @ aim)
-    normal = _unit(normal)
-    side = np.cross(aim, normal)
-    centre = grip + aim * GRIP_TO_CENTRE_M
-    n = _capsule(out, n, grip - aim * 0.09, 0.016, grip + aim * 0.10, 0.015, 0.1, 0.1, 0.1, 1.0)
-    long = 0.165
-    wide = 0.128
-    neck = centre - aim * long
-    n = _capsule(
-        out, n, grip + aim * 0.10, 0.012, neck, 0.012, colour[0], colour[1], colour[2], 1.0
-    )
-    pieces = 14
-    for k in range(pieces):
-        a0 = 2 * pi * k / pieces
-        a1 = 2 * pi * (k + 1) / pieces
-        p0 = centre + aim * (long * cos(a0)) + side * (wide * sin(a0))
-        p1 = centre + aim * (long * cos(a1)) + side * (wide * sin(a1))
-        n = _capsule(out, n, p0, 0.011, p1, 0.011, colour[0], colour[1], colour[2], 1.0)
-    row = out[n]
-    row[0] = 2.0
-    row[1:4] = centre
-    row[4] = long
-    row[5:8] = centre
-    row[8] = long
-    row[9:12] = 0.75
-    row[12] = 1.0
-    row[13] = 0.16
-    row[14:17] = aim / long
-    row[17:20] = side / wide
-    row[20:23] = normal
-    return n + 1
 
 
 def solids(state: PersonState, look: Look) -> tuple[Array, Array]:

@@ -23,7 +23,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill.arena import camera_work, graphics, play, render, render_develop, scene
+from rallymill.arena import (
+    camera_work,
+    graphics,
+    play,
+    render,
+    render_develop,
+    render_seen,
+    scene,
+)
 from rallymill.arena.export_codec import compressed
 from rallymill.arena.world import World
 
@@ -71,7 +79,7 @@ def _clipped(
     return x1, y1, x2, y2
 
 
-def label_lines(picture: render.Picture) -> list[str]:
+def label_lines(picture: render_seen.Picture) -> list[str]:
     """Label lines of a picture: people that are seen, balls that are visible and move."""
     height, width = picture.light.shape[:2]
     found = []
@@ -127,7 +135,7 @@ def training_frames(
     venue = scene.make(seed, tier)
     world = play.simulate(
         seed, int(rng.integers(2, 5)), surface=venue.surface,
-        level="club" if tier == "club" else "tour",
+        level="club" if tier == "club" else "tour", split=scene.split_of(seed),
     )
     renderer = render.Renderer(venue, world)
     main = camera_work.main_camera(world, seed, tier, width_px, height_px)

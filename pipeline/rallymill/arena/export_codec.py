@@ -32,9 +32,12 @@ def through_h264(frames: Sequence[Bytes], crf: int, rate: int, preset: str = "ve
         for packet in stream.encode():
             out.mux(packet)
     buffer.seek(0)
-    with av.open(buffer) as container:
+    with av.open(buffer, "r") as container:
         container.streams.video[0].thread_count = 1
-        return [frame.to_ndarray(format="bgr24") for frame in container.decode(video=0)]
+        return [
+            np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
+            for frame in container.decode(video=0)
+        ]
 
 
 def through_jpeg(frames: Sequence[Bytes], quality: int) -> list[Bytes]:

@@ -22,7 +22,8 @@ from rallymill.arena import film_truth, graphics, play, render_develop, scene
 from rallymill.arena.film_config import PLAYERS, FilmConfig, load_config
 from rallymill.arena.film_plan import Segment, frame_time_s, plan
 from rallymill.arena.film_score import Standing, standings
-from rallymill.arena.render import Picture, Renderer
+from rallymill.arena.render import Renderer
+from rallymill.arena.render_seen import Picture
 from rallymill.arena.world import World
 from rallymill.camera import Camera
 
@@ -100,6 +101,7 @@ def make(config: FilmConfig) -> Film:
         config.n_points,
         surface=venue.surface,
         level=config.level or ("club" if config.tier == "club" else "tour"),  # type: ignore[arg-type]
+        split=scene.split_of(config.seed),
         pause_s=config.pause_s,
         idle_ball=config.idle_ball,  # type: ignore[arg-type]
     )

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from rallymill import tableio, tables
 from rallymill.arena.film_plan import Segment, frame_time_s
-from rallymill.arena.render import Picture
+from rallymill.arena.render_seen import Picture
 from rallymill.arena.world import World
 from rallymill.camera import Camera
 
@@ -144,13 +144,13 @@ def play_tables(
         for row in table.to_pylist():
             first, *rest = TIMES[name]
             times = [row[first], *(row[column] for column in rest if row[column] is not None)]
-            shift = _placed(spans, min(times), max(times))
-            if shift is None:
+            placed = _placed(spans, min(times), max(times))
+            if placed is None:
                 continue
             row["match_id"] = match_id
             for column in TIMES[name]:
                 if row[column] is not None:
-                    row[column] += shift
+                    row[column] += placed
             for column in NAMES.get(name, ()):
                 row[column] = codes.get(row[column], row[column])
             kept[name].append(row)

@@ -7,14 +7,23 @@ behind them and visibility is counted in pixels, not guessed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
-from rallymill.arena import body, render_props, shade, shade_body
+from rallymill.arena import (
+    body,
+    body_limbs,
+    render_props,
+    shade,
+    shade_body,
+    shade_ray,
+    shade_shadow,
+)
 from rallymill.arena.body_keys import KEYS, OFF_KEYS
+from rallymill.arena.render_seen import BallSeen, PersonSeen, Picture
 from rallymill.arena.scene import Venue
 from rallymill.arena.world import World
 from rallymill.camera import Camera
@@ -23,55 +32,10 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 BALL_COLOUR = np.array([0.62, 0.78, 0.10])
-VISIBLE_SHARE = 0.4
 BALL_RADIUS_M = court.BALL_RADIUS_M
 MIN_BALL_DEPTH_M = 0.3
 SEAT_FEET_M = 1.3
 """Height of the umpire's feet on the chair's step."""
-
-
-@dataclass(frozen=True)
-class PersonSeen:
-    """A person in the picture.
-
-    ``box_px`` (x1, y1, x2, y2) is the hull of the silhouette's pixels that nothing hides, edges on
-    pixel borders; ``feet_m`` the ground point between the soles, ``feet_px`` its image;
-    ``visible_share`` the share of the silhouette within the frame that is not hidden.
-    """
-
-    index: int
-    role: str
-    box_px: tuple[float, float, float, float]
-    feet_m: tuple[float, float, float]
-    feet_px: tuple[float, float]
-    visible_share: float
-
-
-@dataclass(frozen=True)
-class BallSeen:
-    """A ball in the picture: centre of its streak at mid-exposure and the streak's box."""
-
-    index: int
-    position_m: tuple[float, float, float]
-    velocity_mps: tuple[float, float, float]
-    centre_px: tuple[float, float]
-    box_px: tuple[float, float, float, float]
-    visible_share: float
-    live: bool
-
-    @property
-    def visible(self) -> bool:
-        """Whether enough of the ball is seen to call it visible."""
-        return self.visible_share > VISIBLE_SHARE
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A rendered moment: linear light (H, W, 3) as red, green, blue, and what it shows."""
-
-    light: Image
-    people: tuple[PersonSeen, ...]
-    balls: tuple[BallSeen, ...]
 
 
 def _sample_offsets(samples: int) -> Array:
@@ -131,10 +95,10 @@ class Renderer:
         """State vectors of a person during the shutter and the state in its middle."""
         middle = body.state_vector(self.world.person(index, t_s))
         if index == self._umpire_index:
-            middle[2], middle[6] = SEAT_FEET_M, body.SIT
+            middle[2], middle[6] = SEAT_FEET_M, body_limbs.SIT
             return [middle], middle
         fast = np.hypot(middle[3], middle[4]) * shutter_s > 0.01
-        swings = body.SERVE <= middle[6] <= body.OVERHEAD
+        swings = body_limbs.SERVE <= middle[6] <= body_limbs.OVERHEAD
         if not (fast or swings):
             return [middle], middle
         offsets = (-0.375, -0.125, 0.125, 0.375)
@@ -145,14 +109,14 @@ class Renderer:
 
     def picture(self, camera: Camera, t_s: float, shutter_s: float) -> Picture:
         """Picture with the shutter open for ``shutter_s`` about ``t_s``."""
-        vector = shade.camera_vector(camera)
+        vector = shade_ray.camera_vector(camera)
         image = self._background(camera, vector, t_s)
         height, width = image.shape[:2]
         people = []
         n_people = len(self.world.looks)
         for index in range(n_people):
             states, middle = self._moments(index, t_s, shutter_s)
-            solids = np.zeros((len(states), body.MAX_SOLIDS, body.SOLID_SIZE))
+            solids = np.zeros((len(states), body_limbs.MAX_SOLIDS, body_limbs.SOLID_SIZE))
             counts = np.zeros(len(states), dtype=np.int64)
             joints = np.zeros((4, 3))
             for m, state in enumerate(states):
@@ -161,7 +125,7 @@ class Renderer:
                 )
             body.pose(
                 middle, self._looks[index], KEYS, OFF_KEYS,
-                np.zeros((body.MAX_SOLIDS, body.SOLID_SIZE)), joints,
+                np.zeros((body_limbs.MAX_SOLIDS, body_limbs.SOLID_SIZE)), joints,
             )
             box = shade_body.body_box(vector, solids, counts, width, height)
             people.append((index, middle, solids, counts, joints, box))
@@ -250,7 +214,7 @@ class Renderer:
         )
 
     def _sun(self, x_m: float, y_m: float) -> float:
-        return float(shade_body.sun_at(self._vector, x_m, y_m))
+        return float(shade_shadow.sun_at(self._vector, x_m, y_m))
 
     def _ball_light(self, points: Array) -> Array:
         """Brightness of a ball's side as it is seen, in red, green, blue."""
@@ -272,7 +236,7 @@ class Renderer:
             streak = speed * shutter_s * vector[0] / max(distance, 1.0)
             n = int(min(max(np.ceil(streak * 3), 1), 60))
             offsets = (np.arange(n) + 0.5) / n - 0.5
-            if shade.to_image(vector, *state.position_m)[2] < MIN_BALL_DEPTH_M:
+            if shade_ray.to_image(vector, *state.position_m)[2] < MIN_BALL_DEPTH_M:
                 continue
             points = []
             for offset in offsets:
@@ -298,31 +262,31 @@ class Renderer:
                 if self._sun(middle[0], middle[1]) < 0.5:
                     continue
                 m = len(counts) // 2
-                shade_body.ground_shadow(vector, solids[m], counts[m], row, penumbra, shade_map)
+                shade_shadow.ground_shadow(vector, solids[m], counts[m], row, penumbra, shade_map)
             for solids in self._prop_solids:
                 if self._sun(solids[0, 1], solids[0, 2]) >= 0.5:
-                    shade_body.ground_shadow(
+                    shade_shadow.ground_shadow(
                         vector, solids, len(solids), row, penumbra, shade_map
                     )
-            shade_body.darken(image, shade_map, ratio)
+            shade_shadow.darken(image, shade_map, ratio)
             for _, points, _ in balls:
                 if self._sun(points[0, 0], points[0, 1]) >= 0.5:
-                    shade_body.ball_shadow(vector, points, BALL_RADIUS_M, row, ratio, image)
+                    shade_shadow.ball_shadow(vector, points, BALL_RADIUS_M, row, ratio, image)
         diffuse = float(np.mean(self._ambient / total))
         for _, middle, _, _, joints, _ in people:
             for i in range(2):
-                shade_body.blob(
+                shade_shadow.blob(
                     vector, self._vector, joints[i, 0], joints[i, 1], 0.32,
                     0.45 * diffuse / (1 + 3 * joints[i, 2]), image,
                 )
-            shade_body.blob(
+            shade_shadow.blob(
                 vector, self._vector, middle[0], middle[1], 0.85, 0.3 * diffuse, image
             )
         for _, points, _ in balls:
             height = max(points[len(points) // 2, 2], 0.0)
             if height < 0.5:
                 p = points[len(points) // 2]
-                shade_body.blob(
+                shade_shadow.blob(
                     vector, self._vector, p[0], p[1], 0.05 + 0.2 * height,
                     0.5 * diffuse / (1 + 12 * height), image,
                 )
@@ -331,7 +295,7 @@ class Renderer:
         corners = []
         for x in (-self._net[11], 0.0, self._net[11]):
             for z in (0.0, self._net[2]):
-                corners.append(shade.to_image(vector, x, 0.0, z))
+                corners.append(shade_ray.to_image(vector, x, 0.0, z))
         points = np.array([c for c in corners if c[2] > 0.2])
         if len(points) < len(corners):
             x0, x1, y0, y1 = 0, width, 0, height
@@ -353,7 +317,7 @@ class Renderer:
         for p in points:
             if side * p[1] < 0:
                 continue
-            u, v, d = shade.to_image(vector, p[0], p[1], p[2])
+            u, v, d = shade_ray.to_image(vector, p[0], p[1], p[2])
             r = vector[0] * BALL_RADIUS_M / d
             for dv in (-0.6, 0.0, 0.6):
                 for du in (-0.6, 0.0, 0.6):

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
-from rallymill.arena.body import SOLID_SIZE
+from rallymill.arena.body_limbs import SOLID_SIZE
 from rallymill.arena.scene import Venue
 from rallymill.arena.world import Colour
 

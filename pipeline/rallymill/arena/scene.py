@@ -11,12 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
-from rallymill.arena import scene_textures, shade
+from rallymill.arena import scene_textures
+from rallymill.arena import shade_venue as place
+from rallymill.arena.looks import Split
 from rallymill.arena.world import Colour
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 TIERS = ("broadcast", "club", "hostile")
+FIRST_UNSEEN_SEED = 100_000
 
 
 @dataclass(frozen=True)
@@ -70,25 +73,25 @@ class Venue:
 
     def vector(self) -> Array:
         """Numbers of the venue in the order of the ``V_`` constants of the shaders."""
-        v = np.zeros(shade.V_SIZE)
+        v = np.zeros(place.V_SIZE)
 
-        def put(place: int, *values: float) -> None:
-            v[place : place + len(values)] = values
+        def put(first: int, *values: float) -> None:
+            v[first : first + len(values)] = values
 
-        put(shade.V_INNER, *self.inner)
-        put(shade.V_OUTER, *self.outer)
-        put(shade.V_LINE, *self.line)
-        put(shade.V_INNER_X, *self.inner_half_m)
-        put(shade.V_LINE_OPACITY, self.line_opacity)
-        put(shade.V_WALL_Y, self.wall_y_m, self.side_x_m, self.wall_height_m, *self.wall_colour)
-        put(shade.V_SLOPE, self.slope, self.stand_depth_m, self.crowd)
-        put(shade.V_BEYOND, {"trees": 0.0, "roof": 1.0, "sky": 2.0}[self.beyond], *self.sky)
-        put(shade.V_BANNER_LOW, *self.banner_m)
-        put(shade.V_AMBIENT, *self.ambient)
-        put(shade.V_SEED, self.seed % 100_003, self.line_fade)
+        put(place.V_INNER, *self.inner)
+        put(place.V_OUTER, *self.outer)
+        put(place.V_LINE, *self.line)
+        put(place.V_INNER_X, *self.inner_half_m)
+        put(place.V_LINE_OPACITY, self.line_opacity)
+        put(place.V_WALL_Y, self.wall_y_m, self.side_x_m, self.wall_height_m, *self.wall_colour)
+        put(place.V_SLOPE, self.slope, self.stand_depth_m, self.crowd)
+        put(place.V_BEYOND, {"trees": 0.0, "roof": 1.0, "sky": 2.0}[self.beyond], *self.sky)
+        put(place.V_BANNER_LOW, *self.banner_m)
+        put(place.V_AMBIENT, *self.ambient)
+        put(place.V_SEED, self.seed % 100_003, self.line_fade)
         if self.shadow_edge is not None:
-            put(shade.V_EDGE_ON, 1.0, *self.shadow_edge)
-        put(shade.V_TEXTURE, self.texture, *self.seat, 1.0 if self.fence else 0.0)
+            put(place.V_EDGE_ON, 1.0, *self.shadow_edge)
+        put(place.V_TEXTURE, self.texture, *self.seat, 1.0 if self.fence else 0.0)
         return v
 
     def line_rows(self) -> Array:
@@ -125,6 +128,11 @@ class Venue:
     def banners(self) -> tuple[Image, Image]:
         """Advertising boards at two scales, linear light."""
         return scene_textures.banners(self.seed, self.words, self.wall_colour)
+
+
+def split_of(seed: int) -> Split:
+    """Which kits may be worn: those for training below seed 100,000, the others above."""
+    return "train" if seed < FIRST_UNSEEN_SEED else "test"
 
 
 def _hsv(hue: float, saturation: float, value: float) -> Colour:

@@ -114,7 +114,8 @@ def banners(seed: int, words: tuple[str, ...], back: Colour) -> tuple[Image, Ima
         light = float(np.mean(ground_colour)) < 120
         ink = (235.0, 235.0, 235.0) if light else (25.0, 25.0, 30.0)
         if not single and rng.random() < 0.3:
-            ink = tuple(float(c) for c in rng.uniform(150, 255, 3)) if light else ink
+            blue, green, red = (float(c) for c in rng.uniform(150, 255, 3))
+            ink = (blue, green, red) if light else ink
         left = column + (width - int(size[0] * scale)) // 2
         cv2.putText(
             strip, word, (left, 44), cv2.FONT_HERSHEY_DUPLEX, scale, ink, 3, cv2.LINE_AA

@@ -1,0 +1,142 @@
+"""Light from stands, walls, boards and sky. Compiled by numba."""
+
+from __future__ import annotations
+
+from math import exp, floor, pi, sin, sqrt
+
+from numba import njit
+
+from rallymill.arena.shade_ray import (
+    bilinear,
+    hash01,
+    ramp,
+    value_noise,
+)
+from rallymill.arena.shade_venue import (
+    V_BANNER_HIGH,
+    V_BANNER_LOW,
+    V_BEYOND,
+    V_CROWD,
+    V_FENCE,
+    V_SEAT,
+    V_SEED,
+    V_SKY,
+    V_WALL,
+)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
+    """Colour of a sloped stand at (across, up the slope): seats and people in rows."""
+    seed = int(venue[V_SEED])
+    row = floor(up / 0.85)
+    fy = up / 0.85 - row
+    a = across / 0.52 + 0.5 * (row & 1)
+    seat = floor(a)
+    fx = a - seat
+    edge = max(foot / 0.5, 0.05)
+    red = venue[V_SEAT] * 0.35
+    green = venue[V_SEAT + 1] * 0.35
+    blue = venue[V_SEAT + 2] * 0.35
+    back = ramp(0.55 - fy, edge) * ramp(0.42 - abs(fx - 0.5), edge)
+    red += venue[V_SEAT] * 0.6 * back
+    green += venue[V_SEAT + 1] * 0.6 * back
+    blue += venue[V_SEAT + 2] * 0.6 * back
+    aisle = (floor(across / 0.52) % 23) == 0
+    if not aisle and hash01(row, seat, seed) < venue[V_CROWD]:
+        h1 = hash01(row, seat, seed + 1)
+        h2 = hash01(row, seat, seed + 2)
+        h3 = hash01(row, seat, seed + 3)
+        cx = 0.5 + 0.16 * (h3 - 0.5)
+        if h2 > 0.6:
+            cx += 0.14 * sin(2 * pi * (t_s * (0.15 + 0.5 * h1) + h3))
+        top = 0.46 + 0.12 * h1
+        k = ramp(top - fy, edge) * ramp(0.4 - abs(fx - cx), edge)
+        # Clothes: mostly white, grey and dark, some of strong colour.
+        base = 0.04 + 0.75 * h2 * h2
+        if h1 < 0.45:
+            cr = base
+            cg = base
+            cb = base * (0.95 + 0.15 * h3)
+        else:
+            phase = 2 * pi * h3
+            cr = base * (0.55 + 0.5 * sin(phase))
+            cg = base * (0.5 + 0.4 * sin(phase + 2.1))
+            cb = base * (0.55 + 0.5 * sin(phase + 4.2))
+        red += (cr - red) * k
+        green += (cg - green) * k
+        blue += (cb - blue) * k
+        hy = (fy - top - 0.15) / 0.16
+        hx = (fx - cx) / 0.19
+        k = ramp(1.0 - sqrt(hx * hx + hy * hy), edge * 5.0)
+        tone = 0.12 + 0.45 * hash01(row, seat, seed + 4)
+        hair = ramp(hy - 0.15, edge * 6.0)
+        cr = tone * 1.1 * (1 - hair) + 0.06 * hair
+        cg = tone * 0.78 * (1 - hair) + 0.045 * hair
+        cb = tone * 0.6 * (1 - hair) + 0.035 * hair
+        red += (cr - red) * k
+        green += (cg - green) * k
+        blue += (cb - blue) * k
+    fade = 0.55 + 0.45 * exp(-up / 14.0)
+    return red * fade, green * fade, blue * fade
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def beyond(venue, dx, dy, dz):  # type: ignore[no-untyped-def]
+    """What is seen over walls and stands: trees and sky, or a dark roof."""
+    seed = int(venue[V_SEED])
+    level = sqrt(dx * dx + dy * dy)
+    rise = dz / max(level, 1e-6)
+    side = dx / max(level, 1e-6)
+    kind = venue[V_BEYOND]
+    if kind == 1.0:
+        glow = 0.03 + 0.02 * value_noise(side * 40.0, rise * 40.0, seed)
+        return glow, glow, glow * 1.1
+    if kind == 0.0:
+        top = 0.06 + 0.09 * value_noise(side * 9.0, 3.0, seed)
+        top += 0.03 * value_noise(side * 50.0, 7.0, seed)
+        if rise < top:
+            n = value_noise(side * 90.0, rise * 90.0, seed + 9)
+            m = value_noise(side * 25.0, rise * 25.0, seed + 11)
+            k = 0.25 + 0.5 * n + 0.5 * m
+            return 0.05 * k, 0.085 * k, 0.03 * k
+    k = min(max(rise * 1.6, 0.0), 1.0)
+    return (
+        venue[V_SKY] * (1 - 0.35 * k) + 0.1 * (1 - k),
+        venue[V_SKY + 1] * (1 - 0.2 * k) + 0.1 * (1 - k),
+        venue[V_SKY + 2],
+    )
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def wall(venue, banner0, banner1, along, z, foot):  # type: ignore[no-untyped-def]
+    """Colour of a wall at a distance along it and a height, with its advertising boards."""
+    low = venue[V_BANNER_LOW]
+    high = venue[V_BANNER_HIGH]
+    red = venue[V_WALL]
+    green = venue[V_WALL + 1]
+    blue = venue[V_WALL + 2]
+    if venue[V_FENCE] > 0.0:
+        n = value_noise(along * 1.3, z * 0.8, int(venue[V_SEED]) + 5)
+        post = abs(along / 3.0 - floor(along / 3.0 + 0.5)) * 3.0
+        k = 0.8 + 0.4 * n
+        if post < 0.04:
+            k *= 0.55
+        red *= k
+        green *= k
+        blue *= k
+    cover = ramp(z - low, max(foot, 0.01)) * ramp(high - z, max(foot, 0.01))
+    if cover > 0.0:
+        texture = banner0 if foot < 0.03 else banner1
+        h, w = texture.shape[0], texture.shape[1]
+        size = (high - low) / h
+        column = along / size
+        column = column - floor(column / (w - 1)) * (w - 1)
+        row = (high - z) / size - 0.5
+        br = bilinear(texture[:, :, 0], row, column)
+        bg = bilinear(texture[:, :, 1], row, column)
+        bb = bilinear(texture[:, :, 2], row, column)
+        red += (br - red) * cover
+        green += (bg - green) * cover
+        blue += (bb - blue) * cover
+    return red, green, blue
