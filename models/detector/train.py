@@ -168,9 +168,32 @@ def step_train(arguments: argparse.Namespace) -> None:
 
 def step_export(arguments: argparse.Namespace) -> None:
     """Export weights beside themselves for OpenVINO, at the size that the stage uses."""
+    import yaml
     from ultralytics import YOLO
 
-    print(YOLO(str(arguments.weights)).export(format="openvino", imgsz=[736, 1280]))
+    strip(arguments.weights)
+    folder = Path(YOLO(str(arguments.weights)).export(format="openvino", imgsz=[736, 1280]))
+    metadata = folder / "metadata.yaml"
+    content = yaml.safe_load(metadata.read_text())
+    content["description"] = "players and ball from three grey levels in time"
+    metadata.write_text(yaml.safe_dump(content, sort_keys=False))
+    print(folder)
+
+
+def strip(weights: Path) -> None:
+    """Take folders of the training machine out of a checkpoint."""
+    import torch
+
+    checkpoint = torch.load(weights, map_location="cpu", weights_only=False)
+    model = checkpoint["model"]
+    for options in (checkpoint["train_args"], getattr(model, "args", None)):
+        if isinstance(options, dict):
+            for key in ("data", "project", "save_dir", "model"):
+                options.pop(key, None)
+    model.pt_path = weights.name
+    model.yaml["yaml_file"] = "network.yaml"
+    checkpoint["git"] = None
+    torch.save(checkpoint, weights)
 
 
 def main() -> None:

@@ -179,7 +179,7 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
         for result in results:
             boxes = result.boxes
             found.append([
-                Box(LABELS[int(label)], *corners.tolist(), confidence=float(score))
+                _box(int(label), corners, float(score))
                 for corners, score, label in zip(
                     boxes.xyxy.cpu().numpy(), boxes.conf.cpu().numpy(), boxes.cls.cpu().numpy(),
                     strict=True,
@@ -188,6 +188,11 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
         return found
 
     return detect
+
+
+def _box(label: int, corners: NDArray[np.float32], confidence: float) -> Box:
+    x1, y1, x2, y2 = (float(value) for value in corners)
+    return Box(LABELS[label], x1, y1, x2, y2, confidence)
 
 
 def choose(boxes: list[Box], config: DetectConfig) -> list[Box]:
@@ -209,8 +214,8 @@ class DetectStage:
     config_class = DetectConfig
 
     def model_files(self, config: DetectConfig) -> tuple[str, ...]:
-        """Weights that the result depends on."""
-        return (f"{config.model}.pt",)
+        """Weights that the result depends on, whichever of them the device takes."""
+        return (f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin")
 
     def run(
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: DetectConfig
