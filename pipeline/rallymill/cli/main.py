@@ -12,6 +12,7 @@ import sys
 import click
 
 import rallymill
+from rallymill.cli.bench import bench
 from rallymill.cli.looking import query, report, status
 from rallymill.cli.processing import process
 from rallymill.cli.tools import arena, config_command, doctor, score
@@ -37,7 +38,7 @@ def commands() -> None:
     """
 
 
-for command in (process, status, query, report, score, config_command, doctor, arena):
+for command in (process, status, query, report, score, config_command, doctor, arena, bench):
     commands.add_command(command)
 
 

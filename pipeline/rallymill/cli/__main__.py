@@ -1,0 +1,5 @@
+"""``python -m rallymill.cli``."""
+
+from rallymill.cli import main
+
+main()

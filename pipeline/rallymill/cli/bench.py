@@ -1,0 +1,59 @@
+"""``rallymill bench``: longer measurements with their own commands."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import click
+
+from rallymill.config import home
+
+
+@click.group()
+def bench() -> None:
+    """Measure accuracy on fresh films, and what a kill does to a run. Takes minutes."""
+
+
+@bench.command()
+@click.option("--clips", type=click.IntRange(min=1), default=10, show_default=True)
+@click.option("--first-seed", type=int, default=200_000, show_default=True)
+@click.option("--seconds", type=float, default=16.0, show_default=True, help="Length of a film.")
+@click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_fresh"),
+              show_default=True, help="Where films and tables go.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def fresh(
+    clips: int, first_seed: int, seconds: float, workers: int, folder: Path, table: Path | None
+) -> int:
+    """Render films with seeds that were never used in training, read and score them.
+
+    The score of the sample clips stands beside it where they have been read into outputs.
+    """
+    from rallymill import benchmarks
+
+    logging.getLogger("rallymill.arena").setLevel(logging.INFO)
+    samples = (home() / "outputs", home() / "sample_clips")
+    text = benchmarks.fresh(folder, first_seed, clips, seconds, workers, samples)
+    click.echo(text, nl=False)
+    if table is not None:
+        table.write_text(text, encoding="utf-8")
+    return 0
+
+
+@bench.command()
+@click.argument("films", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option("--kills", type=click.IntRange(min=1), default=10, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the moments.")
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_resume"),
+              show_default=True, help="Where the tables go; emptied first.")
+def resume(films: Path, kills: int, seed: int, folder: Path) -> int:
+    """Kill a run over FILMS at random moments, finish it, compare with an uninterrupted run.
+
+    Exit code: 0 the tables are the same and no finished stage ran again, 1 otherwise.
+    """
+    from rallymill import benchmarks
+
+    report = benchmarks.kill_and_resume(films, folder, kills, seed, lambda line: click.echo(line))
+    click.echo(report.text(), nl=False)
+    return 1 if report.different or report.again else 0
