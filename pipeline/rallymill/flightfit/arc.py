@@ -312,17 +312,3 @@ def fit(
         theta[:6], end, theta[6:] * SPIN_UNIT, cov[:6, :6], sens @ cov @ sens.T, float(cost),
         float(prior), int(count), float(np.sqrt(square / count)) if count else float("inf"),
     )
-
-
-@njit(cache=True)
-def misfit(mean, sd, place, cov):  # type: ignore[no-untyped-def]
-    """Half the squared distance (3,) of a place from where it should be, in deviations of both.
-
-    A lower bound on what a flight must pay to end there, as far as the fit is linear.
-    """
-    total = cov[:3, :3].copy()
-    gap = np.empty(3)
-    for i in range(3):
-        total[i, i] += min(sd[i], 1e4) ** 2
-        gap[i] = place[i] - mean[i]
-    return 0.5 * (gap @ np.linalg.solve(total, gap))

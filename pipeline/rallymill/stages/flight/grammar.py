@@ -52,6 +52,7 @@ END_COST = {
 ROLLING_COST = 0.8
 """For each path point outside any flight that moves slowly along the ground."""
 ROLLING_MPS = 3.5
+CORD_COST = 8.0
 MISMATCH_CAP = 14.0
 FLOOR_M = 0.08
 """Standard deviation added to places where two flights meet: times are not exact yet."""
@@ -126,6 +127,9 @@ def _join_costs(
     elif kind == NET:
         slowed = np.linalg.norm(v_out, axis=-1) <= np.linalg.norm(v_in, axis=-1) + 2.0
         cost = np.where(slowed, cost, np.inf)
+        # The net stops a ball, all but a few that clip the tape and go on.
+        goes_on = v_in[..., 1] * v_out[..., 1] > 0.25 * v_in[..., 1] ** 2
+        cost = cost + np.where(goes_on, CORD_COST, 0.0)
     return cost
 
 

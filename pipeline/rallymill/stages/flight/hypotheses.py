@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rallymill import court
 from rallymill.flightfit import arc
 from rallymill.stages.flight.candidates import Candidates
 from rallymill.stages.flight.contacts import (
@@ -32,9 +33,6 @@ Array = NDArray[np.float64]
 
 UNREAD_COST = 3.0
 """For each path point outside any flight; a flight whose points cost more explains nothing."""
-
-MISPLACED_COST = 10.0
-"""Kinds whose place would cost a flight more than this are not tried."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,7 @@ def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> 
         return (first_kind, last_kind) in zip(HANDS, SERVES, strict=True) and 0.25 < span < 1.8
     if first_kind in HANDS or last_kind in HANDS:
         alike = first_kind == last_kind or BOUNCE in (first_kind, last_kind)
-        return alike and 0.1 < span < 1.8
+        return alike and (0.1 if first_kind != last_kind else 0.4) < span < 1.8
     if first_kind in OUTS or last_kind in OUTS:
         if first_kind in OUTS:
             return last_kind in (BOUNCE, LOST)
@@ -89,7 +87,11 @@ def _sensible(flight: Flight) -> bool:
         gentle = max(np.hypot(start[3], start[4]), np.hypot(end[3], end[4])) < 3.0
         if flight.last_kind in SERVES:
             return bool(gentle and start[5] > 2.0 and end[2] > start[2])
+        if flight.first_kind == flight.last_kind and start[5] < 2.0:
+            return False
         return bool(gentle and max(abs(start[5]), abs(end[5])) < 9.0)
+    if flight.last_kind == NET and end[2] > court.net_height_m(end[0]) + 0.1:
+        return False
     if flight.first_kind in OUTS and np.linalg.norm(start[3:]) > 12.0:
         return False
     if flight.first_kind in HITS:
@@ -166,13 +168,10 @@ def flights(
             limit = UNREAD_COST * (contacts.index[b] - contacts.index[a]) + 14.0
             loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=limit * 1.5, turns=7)
             hopeless = hopeless + 1 if loose.cost > limit + 10 else 0
-            if loose.cost > limit:
+            # The free fit may stop in a wrong valley; what it rejects must be hopeless.
+            if loose.cost > limit + (contacts.index[b] - contacts.index[a]):
                 continue
-            starts = _reachable(priors[a], loose.start, loose.start_cov)
-            ends = _reachable(priors[b], loose.end, loose.end_cov)
             for first_kind, last_kind in pairs:
-                if first_kind not in starts or last_kind not in ends:
-                    continue
                 fit = arc.fit(
                     *data, *priors[a][first_kind], *priors[b][last_kind], *spins[first_kind],
                     give_up=limit * 1.5 + 10, turns=5,
@@ -181,17 +180,6 @@ def flights(
                 if fit.cost <= limit and _sensible(flight):
                     found.append(flight)
     return found
-
-
-def _reachable(
-    priors: dict[int, tuple[Array, Array]], state: Array, cov: Array
-) -> set[int]:
-    """Kinds whose place agrees with where a flight with free ends starts or ends."""
-    cov = np.ascontiguousarray(cov)
-    return {
-        kind for kind, (mean, sd) in priors.items()
-        if arc.misfit(mean, sd, state, cov) <= MISPLACED_COST
-    }
 
 
 def _between(
