@@ -111,13 +111,13 @@ def step_tiles(arguments: argparse.Namespace) -> None:
 def step_render(arguments: argparse.Namespace) -> None:
     """Render training and validation frames with the arena."""
     for name, first, count in (
-        ("train", 0, arguments.worlds), ("val", 100_000, max(arguments.worlds // 16, 1)),
+        ("train", 0, arguments.pictures), ("val", 100_000, max(arguments.pictures // 20, 1)),
     ):
         subprocess.run(
             [
                 sys.executable, "-m", "rallymill.arena.export", "--out",
                 str(arguments.out / name), "--first-seed", str(first), "--count", str(count),
-                "--tier", "mixed", "--workers", str(arguments.workers),
+                "--per-seed", "8", "--tier", "mixed", "--workers", str(arguments.workers),
             ],
             check=True,
         )
@@ -206,7 +206,7 @@ def main() -> None:
 
     render = steps.add_parser("render", help="render frames with the arena")
     render.add_argument("--out", type=Path, required=True)
-    render.add_argument("--worlds", type=int, default=800)
+    render.add_argument("--pictures", type=int, default=6240)
     render.add_argument("--workers", type=int, default=cores)
     render.set_defaults(step=step_render)
 
