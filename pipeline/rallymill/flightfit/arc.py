@@ -167,7 +167,7 @@ def _cost(theta, grid, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
 
 @njit(cache=True)
 def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w, spin_mean,  # type: ignore[no-untyped-def]
-               spin_w, give_up, turns):
+               spin_w, give_up, turns, tolerance):
     """Levenberg-Marquardt fit; see :func:`fit` for what it returns, flat."""
     n = tau.shape[0]
     theta = linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
@@ -270,9 +270,9 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
             damping *= 8.0
         if turn == 1 and capped > give_up:
             break
-        if not improved or gain < 0.02:
-            # One more round only to have the normal equations at the solution.
-            turns = min(turns, turn + 1)
+        if not improved or gain < tolerance:
+            # So small a step leaves the normal equations as good as at the solution.
+            break
     # A point is an inlier within three standard deviations.
     square = 0.0
     count = 0
@@ -288,6 +288,7 @@ def fit(
     tau_s: Array, end_s: float, image_px: Array, matrix: Array, sigma_px: Array,
     start_mean: Array, start_sd: Array, end_mean: Array, end_sd: Array,
     spin_mean: Array, spin_sd: Array, give_up: float = np.inf, turns: int = 12,
+    tolerance: float = 0.02,
 ) -> ArcFit:
     """Fit a flight that starts at time 0 and ends at ``end_s``.
 
@@ -302,10 +303,13 @@ def fit(
         Topspin and sidespin, (2,) in rad/s.
     give_up
         Cost after the second step above which the fit is not followed further.
+    turns, tolerance
+        Most steps, and the gain in cost below which no further one is taken.
     """
     theta, cost, prior, jtj, end, sens, count, square = fit_kernel(
         tau_s, float(end_s), image_px, matrix, 1.0 / sigma_px, start_mean, 1.0 / start_sd,
         end_mean, 1.0 / end_sd, spin_mean / SPIN_UNIT, SPIN_UNIT / spin_sd, give_up, turns,
+        tolerance,
     )
     cov = np.linalg.inv(jtj + 1e-9 * np.eye(8))
     return ArcFit(

@@ -116,7 +116,7 @@ def solve_view(
         single = hypotheses.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
                                     view.period_s, serve_height_m=config.serve_height_m)
         unread = grammar.unread_costs(stretch, view.matrix[stretch.slot])
-        readings = grammar.read(single, moments, unread, view.period_s)
+        readings = grammar.read(single, moments, unread)
         for reading in grammar.merge(readings, moments, config.one_stroke_s):
             found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
                                          options)

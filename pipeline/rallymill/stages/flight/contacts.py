@@ -85,8 +85,8 @@ class Contacts:
     """Possible contacts in time order.
 
     ``index`` is that of the first path point at or after each; ``kinds`` the kinds possible there;
-    ``kink`` tells cuts of the path from grid times; ``image_px`` (K, 2) where the ball is then and
-    ``matrix`` (K, 3, 4) the camera.
+    ``kink`` tells cuts of the path from grid times; ``image_px`` (K, 2) where the ball is then,
+    ``matrix`` (K, 3, 4) the camera and ``slack_s`` (K,) how far off the time may be.
     """
 
     t_s: Array
@@ -94,6 +94,7 @@ class Contacts:
     image_px: Array
     matrix: Array
     kink: NDArray[np.bool_]
+    slack_s: Array
     kinds: tuple[tuple[int, ...], ...]
 
     def __len__(self) -> int:
@@ -234,10 +235,14 @@ def find(
         matrices.append(matrix)
         loose = bool(kink[k] and np.abs(breaks_s - times[k]).min() <= 2.5 * period)
         kinds.append(_kinds(float(times[k]), image, matrix, bool(kink[k]), loose, who))
-    times = times[kept]
+    times, kink = times[kept], kink[kept]
+    index = np.searchsorted(path.t_s, times).astype(np.int64)
+    inner = np.clip(index, 1, len(path) - 1)
+    slack = 0.5 * np.maximum(path.t_s[inner] - path.t_s[inner - 1], period)
+    slack = np.where(kink, slack, np.maximum(slack, grid_s / 3))
     return Contacts(
-        times, np.searchsorted(path.t_s, times).astype(np.int64), np.array(images),
-        np.array(matrices), kink[kept], tuple(kinds),
+        times, index, np.array(images), np.array(matrices), kink, np.minimum(slack, 0.08),
+        tuple(kinds),
     )
 
 

@@ -85,11 +85,11 @@ def unread_costs(path: Candidates, matrix: Array) -> Array:
 
 
 def _join_costs(
-    before: list[Flight], after: list[Flight], kind: int, period_s: float
+    before: list[Flight], after: list[Flight], kind: int, slack_s: float
 ) -> Array:
     """Cost (M, N) of meeting at a contact of a kind, for all pairs.
 
-    The contact's time is known to a part of a frame only; two flights that would meet a little
+    The contact's time is known to about ``slack_s`` only; two flights that would meet a little
     earlier or later agree, so that their places may differ along the difference of velocities.
     """
     end = np.array([f.fit.end for f in before])
@@ -98,8 +98,7 @@ def _join_costs(
     start_cov = np.array([f.fit.start_cov for f in after])
     apart = start[None, :, :3] - end[:, None, :3]
     total = end_cov[:, None, :3, :3] + start_cov[None, :, :3, :3] + np.eye(3) * FLOOR_M**2
-    late = (0.7 if kind in HITS else 0.5) * period_s
-    change = (start[None, :, 3:] - end[:, None, 3:]) * late
+    change = (start[None, :, 3:] - end[:, None, 3:]) * slack_s * (1.4 if kind in HITS else 1.0)
     total = total + change[..., :, None] * change[..., None, :]
     solved = np.linalg.solve(total, apart[..., None])[..., 0]
     cost = np.minimum(0.5 * np.sum(apart * solved, axis=-1), MISMATCH_CAP)
@@ -134,7 +133,7 @@ def _join_costs(
 
 
 def read(
-    flight_list: list[Flight], contacts: Contacts, unread: Array, period_s: float
+    flight_list: list[Flight], contacts: Contacts, unread: Array
 ) -> tuple[Reading, ...]:
     """Chains of flights of least total cost, in time order.
 
@@ -173,7 +172,7 @@ def read(
             ends = ending.get((k, kind))
             if ends and kind in JOIN_COST:
                 joins = _join_costs([flight_list[i] for i in ends], [flight_list[i] for i in after],
-                                    kind, period_s)
+                                    kind, float(contacts.slack_s[k]))
                 totals = value[ends][:, None] + joins + costs[None]
                 best = np.argmin(totals, axis=0)
                 better = totals[best, np.arange(len(after))] < value[after]

@@ -34,21 +34,27 @@ Array = NDArray[np.float64]
 UNREAD_COST = 3.0
 """For each path point outside any flight; a flight whose points cost more explains nothing."""
 
+FALL_MPS = 4.0
+"""About how fast a ball moves up or down at a bounce."""
+MOST_POINTS = 20
+"""Flights are tried on no more than about twice this many points; the joint fit takes all."""
+
 
 @dataclass(frozen=True)
 class Flight:
-    """A pair of contacts read as one free flight."""
+    """A pair of contacts read as one free flight, fitted to every ``stride``-th point."""
 
     first: int
     last: int
     first_kind: int
     last_kind: int
     fit: arc.ArcFit
+    stride: int = 1
 
     @property
     def cost(self) -> float:
         """Negative log likelihood of points and priors."""
-        return self.fit.cost + self.fit.prior
+        return self.fit.cost * self.stride + self.fit.prior
 
 
 def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> bool:
@@ -143,8 +149,8 @@ def flights(
     """All pairs of contacts that can be one free flight, fitted; ``matrix`` (N, 3, 4)."""
     found: list[Flight] = []
     priors = [
-        {kind: place_prior(kind, float(t_s), who, serve_height_m) for kind in kinds}
-        for t_s, kinds in zip(contacts.t_s, contacts.kinds, strict=True)
+        {kind: _prior_at(contacts, k, kind, who, serve_height_m, period_s) for kind in kinds}
+        for k, kinds in enumerate(contacts.kinds)
     ]
     anywhere = place_prior(LOST, 0.0, who)
     any_spin = (np.array([120.0, 0.0]), np.array([150.0, 40.0]))
@@ -163,35 +169,52 @@ def flights(
             ]
             if not pairs:
                 continue
+            n = int(contacts.index[b] - contacts.index[a])
+            stride = max(n // MOST_POINTS, 1)
             data = _between(path, matrix, sigma_px, contacts, a, b, struck, period_s,
-                            meeting_sigma_px)
-            limit = UNREAD_COST * (contacts.index[b] - contacts.index[a]) + 14.0
-            loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=limit * 1.5, turns=7)
+                            meeting_sigma_px, stride)
+            # Costs of thinned points stand for all of them.
+            limit = (UNREAD_COST * n + 14.0) / stride
+            hopeless_cost = limit + n / stride
+            loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=hopeless_cost,
+                            turns=8, tolerance=0.3)
             hopeless = hopeless + 1 if loose.cost > limit + 10 else 0
             # The free fit may stop in a wrong valley; what it rejects must be hopeless.
-            if loose.cost > limit + (contacts.index[b] - contacts.index[a]):
+            if loose.cost > hopeless_cost:
                 continue
             for first_kind, last_kind in pairs:
                 fit = arc.fit(
                     *data, *priors[a][first_kind], *priors[b][last_kind], *spins[first_kind],
-                    give_up=limit * 1.5 + 10, turns=5,
+                    give_up=hopeless_cost, turns=5, tolerance=0.1,
                 )
-                flight = Flight(a, b, first_kind, last_kind, fit)
+                flight = Flight(a, b, first_kind, last_kind, fit, stride)
                 if fit.cost <= limit and _sensible(flight):
                     found.append(flight)
     return found
 
 
+def _prior_at(
+    contacts: Contacts, k: int, kind: int, who: dict[str, Player], serve_height_m: float,
+    period_s: float,
+) -> tuple[Array, Array]:
+    """Where contact ``k`` of a kind is; the ball may fall on for as long as its time is off."""
+    mean, sd = place_prior(kind, float(contacts.t_s[k]), who, serve_height_m)
+    if kind == BOUNCE:
+        late = max(float(contacts.slack_s[k]) - 0.5 * period_s, 0.0)
+        sd = np.array([sd[0], sd[1], np.hypot(sd[2], FALL_MPS * late)])
+    return mean, sd
+
+
 def _between(
     path: Candidates, matrix: Array, sigma_px: Array, contacts: Contacts, a: int, b: int,
-    struck: NDArray[np.bool_], period_s: float, meeting_sigma_px: float,
+    struck: NDArray[np.bool_], period_s: float, meeting_sigma_px: float, stride: int,
 ) -> tuple[Array, float, Array, Array, Array]:
     """Times after the start, span, image points, cameras and deviations between two contacts.
 
     Where the two ends were seen to meet counts as one weak point each. Points within a frame of a
     possible stroke may belong to the other side of it, and count little.
     """
-    inside = np.arange(contacts.index[a], contacts.index[b])
+    inside = np.arange(contacts.index[a], contacts.index[b], stride)
     span = float(contacts.t_s[b] - contacts.t_s[a])
     after = path.t_s[inside] - contacts.t_s[a]
     sigma = sigma_px[inside].copy()
