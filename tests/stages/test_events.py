@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from rallymill import tableio, tables
 from rallymill.stages.base import MatchContext
 from rallymill.stages.events import STAGE, EventsConfig

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 import pyarrow as pa
+
 from rallymill import court, flight, tableio, tables
 from rallymill.arena.world import BallState, Look, PersonState
 from rallymill.camera import Camera

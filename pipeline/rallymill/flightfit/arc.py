@@ -80,6 +80,7 @@ def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean
     path = np.empty((n + 1, 6))
     bend = np.zeros((n + 1, 3))
     depth = np.empty(n)
+    trust = np.ones(n)
     for i in range(n):
         depth[i] = matrix[i, 2, 2] * 1.0 + matrix[i, 2, 3]
         bend[i, 2] = -0.5 * GRAVITY_MPS2 * tau[i] * tau[i]
@@ -87,13 +88,14 @@ def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean
     a = np.empty((6, 6))
     b = np.empty(6)
     row = np.empty(6)
+    point = np.empty(2)
     for turn in range(rounds):
         a[:] = 0.0
         b[:] = 0.0
         for i in range(6):
             a[i, i] = 1e-6
         for i in range(n):
-            scale = weight[i] / depth[i]
+            scale = trust[i] * weight[i] / depth[i]
             for axis in range(2):
                 right = -(matrix[i, axis, 3] - uv[i, axis] * matrix[i, 2, 3])
                 for j in range(3):
@@ -131,11 +133,16 @@ def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean
         for i in range(n + 1):
             for j in range(3):
                 bend[i, j] = path[i, j] - theta[j] - theta[j + 3] * grid[i]
+        # Wild points lose their weight step by step, the gauge closing from wide to narrow.
+        gauge = max(40.0 / 2.0**turn, 5.0)
         for i in range(n):
             d = matrix[i, 2, 3]
             for j in range(3):
                 d += matrix[i, 2, j] * path[i, j]
             depth[i] = max(d, 1.0)
+            if project(matrix[i], path[i, 0], path[i, 1], path[i, 2], point):
+                off = ((point[0] - uv[i, 0]) ** 2 + (point[1] - uv[i, 1]) ** 2) * weight[i] ** 2
+                trust[i] = 1.0 / np.sqrt(1.0 + off / (gauge * gauge))
     return theta
 
 
@@ -171,7 +178,7 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
     """Levenberg-Marquardt fit; see :func:`fit` for what it returns, flat."""
     n = tau.shape[0]
     theta = linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
-                         spin_mean, 4)
+                         spin_mean, 6)
     grid = np.empty(n + 1)
     grid[:n] = tau
     grid[n] = end_tau

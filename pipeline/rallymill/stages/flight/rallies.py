@@ -87,7 +87,8 @@ def cut_dead(kinds: tuple[int, ...], fit: rally.RallyFit, margin_m: float) -> tu
                 dead |= fit.place[k, 1] * away < -3 * sd
                 dead |= _out_by_m(fit.place[k], serve) > margin_m + 3 * sd
         if dead:
-            more = k + 1 < len(kinds) and (kinds[k + 1] == BOUNCE or kinds[k + 1] in OUTS)
+            after_net = k > 0 and kinds[k - 1] == NET
+            more = not after_net and k + 1 < len(kinds) and (kinds[k + 1] == BOUNCE or kinds[k + 1] in OUTS)
             return k + 1 + more, True
     return len(kinds), False
 
@@ -252,10 +253,32 @@ def _fit_part(
             return []
         guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin)
         if turn < 2:
+            guess = land(guess, points.t_s)
+            fit = replace(fit, time_s=guess.time_s)
+        if turn < 2:
             points, sigma = take_up(fit, everything, view, options.gate_px, options.floor_px,
                                     options.streak)
     assert fit is not None
     return _believed(guess.kinds, fit, dead)
+
+
+def land(guess: Guess, seen_s: Array, within_s: float = 0.12) -> Guess:
+    """Let a last flight that is lost just before it must meet the ground end in a bounce.
+
+    Within ``within_s`` of the last point seen nothing else can happen to a falling ball but a
+    stroke, and a stroke would have been seen as the start of another flight.
+    """
+    if guess.kinds[-1] != LOST or len(guess.kinds) < 2 or not len(seen_s):
+        return guess
+    start = np.concatenate([guess.place[-2], guess.velocity[-1]])
+    fall, state = flight.fall_to(start, guess.spin[-1], limit_s=4.0)
+    at_s = guess.time_s[-2] + fall
+    last_s = float(seen_s[seen_s <= guess.time_s[-1] + 1e-6].max(initial=guess.time_s[-2]))
+    if not np.isfinite(fall) or not -0.05 <= at_s - last_s <= within_s or fall < 0.1:
+        return guess
+    times, place = guess.time_s.copy(), guess.place.copy()
+    times[-1], place[-1] = at_s, state[:3]
+    return Guess((*guess.kinds[:-1], BOUNCE), times, place, guess.velocity, guess.spin)
 
 
 def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:
