@@ -43,6 +43,20 @@ def test_rates_agree_with_differences():
     assert rates[:, :, solve.NET] == pytest.approx(risen, rel=1e-4, abs=1e-2)
 
 
+def test_equations_agree_with_the_rates():
+    base = camera()
+    seen = places(base, np.random.default_rng(1), 0.3)
+    image, rates = solve.project_with_rates(base, seen.points_m)
+    residual = np.sum((seen.image_px - image) * seen.normal, 1)
+    _, gradient, found, spread = solve.equations(base, 0.0, seen)
+    assert found == pytest.approx(residual, abs=1e-9)
+    jacobian = np.einsum("nd,ndk->nk", seen.normal, rates)
+    jacobian[:, solve.NET] = 0.0
+    sd = np.hypot(seen.sd_px, solve.FLOOR_PX)
+    weight = 1 / (1 + (residual / sd / (2.4 * spread)) ** 2) / (sd * spread) ** 2
+    assert gradient == pytest.approx(jacobian.T @ (weight * residual), rel=1e-6)
+
+
 def test_fit_finds_the_camera_in_spite_of_a_fifth_of_wrong_places():
     rng = np.random.default_rng(3)
     truth = camera()

@@ -131,7 +131,7 @@ def segments(peaks: Picture) -> Array:
     return np.asarray(found, dtype=float).reshape(-1, 4)
 
 
-def join(pieces: Array, width_px: int, most: int = 60) -> tuple[ImageLine, ...]:
+def join(pieces: Array, width_px: int, most: int = 44) -> tuple[ImageLine, ...]:
     """Join collinear segments (N, 4) to lines, longest first.
 
     Segments belong together if both ends lie near the line that the longest of them spans; the
@@ -163,9 +163,8 @@ def join(pieces: Array, width_px: int, most: int = 60) -> tuple[ImageLine, ...]:
             members = np.flatnonzero(near)
             points = np.concatenate([pieces[members, :2], pieces[members, 2:]])
             weights = np.concatenate([length[members]] * 2)
-            middle = np.average(points, axis=0, weights=weights)
-            spread = np.cov((points - middle).T, aweights=weights)
-            direction = np.linalg.eigh(spread)[1][:, 1]
+            middle = weights @ points / weights.sum()
+            direction = _main_direction(points - middle, weights)
         free[members] = False
         free[seed] = False
         normal = np.array([-direction[1], direction[0]])
@@ -176,6 +175,13 @@ def join(pieces: Array, width_px: int, most: int = 60) -> tuple[ImageLine, ...]:
         ends = np.stack([middle + low.min() * direction, middle + high.max() * direction])
         found.append(ImageLine(normal, float(normal @ middle), ends, covered))
     return tuple(sorted(found, key=lambda line: -line.covered_px))
+
+
+def _main_direction(points: Array, weights: Array) -> Array:
+    """Unit vector (2,) along which weighted points (N, 2) about the origin spread most."""
+    x, y = points.T
+    angle = 0.5 * np.arctan2(2 * weights @ (x * y), weights @ (x * x) - weights @ (y * y))
+    return np.array([np.cos(angle), np.sin(angle)])
 
 
 def _union_length(low: Array, high: Array) -> float:

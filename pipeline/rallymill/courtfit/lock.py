@@ -21,8 +21,12 @@ SEARCH_WIDTH_PX = 1280
 """Lines are searched in a picture no wider than this; they are measured at full size."""
 TRIED = 8
 """Hypotheses that are refined, of each kind of court."""
-REACHES_PX = (8.0, 5.0, 3.0, 3.0)
-"""How far lines are looked for in each round of refinement, for 1280 pixels of width."""
+ROUGH_REACHES_PX = (8.0, 5.0, 3.0)
+REACHES_PX = (3.0, 3.0)
+"""How far lines are looked for in each round of refinement, for 1280 px of width; the rough ones
+are for hypotheses."""
+LEAST_SHARE = 0.35
+"""Share of places with a line below which a hypothesis is given up."""
 WORST_RMS_PX = 1.5
 
 
@@ -59,8 +63,8 @@ def refine(
     current, net_m = camera, 0.0
     found = None
     for round_number, reach in enumerate(reaches_px):
-        places, _ = look.look(white, current, paint, reach * scale, step_m, net_m=net_m)
-        if len(places) < 24:
+        places, share = look.look(white, current, paint, reach * scale, step_m, net_m=net_m)
+        if len(places) < 24 or share < LEAST_SHARE:
             return None
         # The lens is left alone until the rest is nearly right.
         early = round_number == 0 and len(reaches_px) > 2
@@ -110,12 +114,14 @@ def lock(image: Picture) -> Lock | NotFound:
             candidate = _from_homography(hypothesis.homography, ratio, width, height)
             if candidate is None:
                 continue
-            refined = refine(white, candidate, USUAL[doubles])
+            refined = refine(white, candidate, USUAL[doubles], ROUGH_REACHES_PX, step_m=0.6)
             if refined is None:
                 continue
             tried += 1
             found, places = refined
-            backing = support.check(white, found.camera, USUAL[doubles], found.net_m)
+            backing = support.check(
+                white, found.camera, USUAL[doubles], found.net_m, step_m=0.5
+            )
             better = best is None or backing.score_px > best.support.score_px
             if better:
                 best = Lock(found, USUAL[doubles], backing, places)
@@ -133,9 +139,7 @@ def _with_true_paint(white: Picture, found: Lock) -> Lock:
     if not found.support.good:
         return found
     paint = paint_widths.estimate(white, found.fit.camera, found.paint, found.fit.net_m)
-    if paint == found.paint:
-        return found
-    again = refine(white, found.fit.camera, paint, (4.0, 3.0))
+    again = refine(white, found.fit.camera, paint)
     if again is None:
         return found
     fit, places = again

@@ -203,6 +203,8 @@ def _measure(image, points, normals, half_px, reach_px, blur, window_px, out):  
             if abs(place - at) > 2.5:
                 good = False
                 break
+            if abs(move) < 0.01:
+                break
         bar = paint - 0.5 * (left + right)
         # Paint must be clearly brighter than the brighter side too, or it is a mere edge.
         if not good or bar < LEAST_CONTRAST or paint - max(left, right) < 0.25 * bar:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera
@@ -111,6 +112,53 @@ def project_with_rates(camera: Camera, points_m: Array) -> tuple[Array, Array]:
     return image, rates
 
 
+@njit(cache=True)
+def _rows(points, image, normal, net, net_m, camera, rotation, centre, residual, jacobian):  # type: ignore[no-untyped-def]
+    """Residuals (N,) and their derivatives (N, 9), as :func:`project_with_rates` gives them.
+
+    ``camera`` holds focal length, principal point and k1.
+    """
+    f = camera[0]
+    k1 = camera[3]
+    local = np.zeros(3)
+    side = np.zeros(3)
+    for i in range(points.shape[0]):
+        dx = points[i, 0] - centre[0]
+        dy = points[i, 1] - centre[1]
+        dz = points[i, 2] - centre[2]
+        if net[i]:
+            dz += net_m
+        for k in range(3):
+            local[k] = rotation[k, 0] * dx + rotation[k, 1] * dy + rotation[k, 2] * dz
+        z = max(local[2], 1e-6)
+        x = local[0] / z
+        y = local[1] / z
+        r2 = x * x + y * y
+        scale = 1.0 + k1 * r2
+        nu = normal[i, 0]
+        nv = normal[i, 1]
+        u = f * x * scale
+        v = f * y * scale
+        residual[i] = (image[i, 0] - u - camera[1]) * nu + (image[i, 1] - v - camera[2]) * nv
+        # The normal's pull on the normalised point, then on the local point.
+        cross = 2.0 * k1 * x * y
+        gx = f * (nu * (scale + 2.0 * k1 * x * x) + nv * cross)
+        gy = f * (nu * cross + nv * (scale + 2.0 * k1 * y * y))
+        side[0] = gx / z
+        side[1] = gy / z
+        side[2] = -(gx * x + gy * y) / z
+        jacobian[i, 0] = nu * u + nv * v
+        jacobian[i, 1] = side[2] * local[1] - side[1] * local[2]
+        jacobian[i, 2] = side[0] * local[2] - side[2] * local[0]
+        jacobian[i, 3] = side[1] * local[0] - side[0] * local[1]
+        for k in range(3):
+            jacobian[i, 4 + k] = -(
+                side[0] * rotation[0, k] + side[1] * rotation[1, k] + side[2] * rotation[2, k]
+            )
+        jacobian[i, 7] = f * r2 * (nu * x + nv * y)
+        jacobian[i, 8] = -jacobian[i, 6] if net[i] else 0.0
+
+
 @dataclass(frozen=True)
 class Prior:
     """What is known before: ``mean`` (9,) as a step from the starting camera, ``information``."""
@@ -142,13 +190,13 @@ def equations(
     Weights follow Cauchy's; the scale is the robust spread of residuals over their deviations,
     never less than 1.
     """
-    points = places.points_m
-    if net_m:
-        points = points + np.array([0.0, 0.0, net_m]) * places.net[:, None]
-    image, rates = project_with_rates(camera, points)
-    rates[~places.net, :, NET] = 0.0
-    residual = np.sum((places.image_px - image) * places.normal, 1)
-    jacobian = np.einsum("nd,ndk->nk", places.normal, rates)
+    residual = np.empty(len(places))
+    jacobian = np.empty((len(places), N_UNKNOWNS))
+    lens = np.array([camera.focal_px, *camera.principal_px, camera.k1], dtype=float)
+    _rows(
+        places.points_m, places.image_px, places.normal, places.net, float(net_m), lens,
+        camera.rotation, camera.centre_m, residual, jacobian,
+    )
     sd = np.hypot(places.sd_px, FLOOR_PX)
     ratio = residual / sd
     spread = 1.4826 * float(np.median(np.abs(ratio))) if len(ratio) else 1.0
@@ -181,7 +229,7 @@ def fit(
         net_m = start_net + total[NET]
         if not 50 < current.focal_px < 1e6 or not np.isfinite(total).all():
             return None
-        if abs(step[FOCAL]) < 1e-6 and np.abs(step[TURN]).max() < 1e-7:
+        if abs(step[FOCAL]) < 3e-6 and np.abs(step[TURN]).max() < 1e-6:
             break
     normal, _, residual, spread = equations(current, net_m, places)
     information = normal + known.information

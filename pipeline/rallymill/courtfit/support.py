@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,15 +70,16 @@ NOTHING = Support(0.0, 1.0, 0, 0, 0, np.nan, 0.0, -np.inf)
 
 
 def check(
-    white: Picture, camera: Camera, paint: Paint, net_m: float = 0.0, reach_px: float = 2.0,
-    step_m: float = 0.35,
+    white: Picture, camera: Camera, paint: Paint, net_m: float = 0.0,
+    reach_px: float | None = None, step_m: float = 0.35,
 ) -> Support:
     """Compare a whiteness picture (H, W) with the court that a camera should see.
 
-    Places are found within ``reach_px`` of where they should be. The comparison beside the lines
-    is made as far away as a line could not be confused with, on both sides.
+    Places are found within ``reach_px`` (usually 2 for 1280 pixels of width) of where they should
+    be. The comparison beside the lines is made on both sides, where no other court line is near.
     """
     scale = max(white.shape[1] / 1280, 0.5)
+    reach_px = max(1.2, 2.0 * scale) if reach_px is None else reach_px
     at = looking.expected(camera, paint, step_m, net=True, net_m=net_m)
     inside = at.inside(camera, reach_px + 12 * scale)
     at = at.take(inside)
@@ -87,10 +89,15 @@ def check(
     # Paint is about equally bright everywhere, even in the shade; edges of colours are fainter.
     usual = float(np.median(seen.contrast[seen.found])) if seen.found.any() else 0.0
     on = seen.found & (seen.contrast > FAINTEST * usual)
-    shift = at.half_px[:, None] * at.normal * 2 + at.normal * (3 + 2 * reach_px + 3 * scale)
+    taken = _near_lines(camera, paint, white.shape, round(2 * reach_px + 5))
+    shift = at.normal * (2 * at.half_px + 3 + 2 * reach_px + 3 * scale)[:, None]
     beside = np.zeros(len(on))
+    looked = np.zeros(len(on))
     for sign in (-1.0, 1.0):
-        beside += 0.5 * at.shifted(sign * shift).measure(white, reach_px).found
+        away = at.shifted(sign * shift)
+        free = ~taken[tuple(np.round(away.centre_px).astype(int).T[::-1])]
+        beside += free * away.measure(white, reach_px).found
+        looked += free
     names = model.line_points(paint, step_m).names
     is_net = at.number == len(names)
     length = np.minimum(at.length_px, 0.05 * white.shape[1])
@@ -100,7 +107,9 @@ def check(
     if visible <= 0:
         return NOTHING
     share_on = float(weight @ on[lines] / visible)
-    share_off = float(weight @ beside[lines] / visible)
+    share_off = float(
+        weight @ beside[lines] / max(float(weight @ looked[lines]), 0.1 * visible)
+    )
     counts = {"across": 0, "down": 0}
     missing = 0
     for number, name in enumerate(names):
@@ -117,3 +126,20 @@ def check(
     return Support(
         share_on, share_off, counts["across"], counts["down"], missing, net, visible, score
     )
+
+
+def _near_lines(
+    camera: Camera, paint: Paint, shape: tuple[int, ...], thickness_px: int
+) -> NDArray[np.bool_]:
+    """Pixels (H, W) about the projected lines and the net's band."""
+    mask = np.zeros(shape, np.uint8)
+    rail = [looking.net_points(9, paint.post_x_m)]
+    for ends in [*(line.ends() for line in paint.lines()), *rail]:
+        shares = np.linspace(0, 1, 9)[:, None]
+        points = ends if len(ends) > 2 else ends[0] + shares * (ends[1] - ends[0])
+        seen = camera.project(points)
+        seen = seen[np.isfinite(seen).all(1)]
+        if len(seen) > 1:
+            drawn = np.clip(np.round(seen), -10_000, 10_000).astype(np.int32)
+            cv2.polylines(mask, [drawn], False, 1, thickness_px)
+    return mask.astype(bool)

@@ -52,7 +52,7 @@ class Tracker:
     rate: Array = field(default_factory=lambda: np.zeros(4))
     surprise_px: float = 3.0
     checked_s: float = -1e9
-    small: Picture | None = None
+    last: Picture | None = None
 
     def step(self, white: Picture, t_s: float) -> Followed | None:
         """Follow to the next frame, a whiteness picture (H, W); None if the court is lost.
@@ -65,21 +65,17 @@ class Tracker:
         change[:4] = self.rate * dt
         predicted = solve.moved(self.camera, change)
         reach = float(np.clip(2.5 * self.surprise_px + 2.5, NEAR_PX, WIDE_PX))
-        small = cv2.resize(
-            white, (SMALL_WIDTH_PX, round(white.shape[0] * SMALL_WIDTH_PX / white.shape[1])),
-            interpolation=cv2.INTER_AREA,
-        )
         found = self._try(white, predicted, reach * scale, scale, t_s)
         if found is None:
             found = self._try(white, self.camera, WIDE_PX * scale, scale, t_s)
-        if found is None and self.small is not None:
-            shifted = self._shifted(small)
+        if found is None and self.last is not None:
+            shifted = self._shifted(white)
             if shifted is not None:
                 found = self._try(white, shifted, WIDE_PX * scale, scale, t_s)
         if found is None:
             return None
         self._learn(predicted, found.fit.camera, dt, scale)
-        self.camera, self.t_s, self.small = found.fit.camera, t_s, small
+        self.camera, self.t_s, self.last = found.fit.camera, t_s, white
         return found
 
     def _try(
@@ -114,7 +110,7 @@ class Tracker:
             return None
         if share < SURE_SHARE or abs(t_s - self.checked_s) > CHECK_EVERY_S:
             backing = support.check(white, fit.camera, self.place.paint, self.place.net_m,
-                                    reach_px=2.0 * max(scale, 1.0), step_m=STEP_M)
+                                    step_m=STEP_M)
             if not backing.good:
                 return None
             self.checked_s = t_s
@@ -129,18 +125,21 @@ class Tracker:
         now = np.concatenate([[np.log(found.focal_px / self.camera.focal_px)], turn]) / dt
         self.rate = 0.4 * self.rate + 0.6 * now
 
-    def _shifted(self, small: Picture) -> Camera | None:
+    def _shifted(self, white: Picture) -> Camera | None:
         """Camera turned by the shift of the whole picture since the last frame followed."""
-        assert self.small is not None
-        if small.shape != self.small.shape:
+        assert self.last is not None
+        if white.shape != self.last.shape:
             return None
-        window = cv2.createHanningWindow(small.shape[::-1], cv2.CV_32F)
-        (du, dv), response = cv2.phaseCorrelate(
-            self.small.astype(np.float32), small.astype(np.float32), window
+        size = (SMALL_WIDTH_PX, round(white.shape[0] * SMALL_WIDTH_PX / white.shape[1]))
+        before, now = (
+            cv2.resize(one, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+            for one in (self.last, white)
         )
+        window = cv2.createHanningWindow(size, cv2.CV_32F)
+        (du, dv), response = cv2.phaseCorrelate(before, now, window)
         if response < 0.05:
             return None
-        factor = self.camera.width_px / small.shape[1]
+        factor = self.camera.width_px / SMALL_WIDTH_PX
         change = np.zeros(solve.N_UNKNOWNS)
         # A turn about the camera's y axis moves the picture to the right, about x up.
         change[1] = -dv * factor / self.camera.focal_px

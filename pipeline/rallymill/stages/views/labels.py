@@ -19,8 +19,7 @@ MAIN_SHARE = 0.34
 OTHER_PLACE = 0.2
 """Cameras further apart than this share of their distance to the net are different cameras."""
 REPEATED_SHARE = 0.3
-SLOW_LENGTH_S = (0.8, 25.0)
-"""Length of a span between two wipes that is taken for a replay."""
+LONGEST_REPLAY_S = 25.0
 FLAT_SHARE = 0.8
 
 
@@ -34,6 +33,7 @@ class Span:
     confidence: float
     reason: str
     transition: bool = False
+    wipe: bool = False
 
 
 def main_place(probes: list[Probe]) -> Array | None:
@@ -67,7 +67,9 @@ def label_all(
     spans: list[Span] = []
     for piece in cut:
         if piece.transition:
-            spans.append(Span(piece.first, piece.last, "other", 0.8, "transition", True))
+            spans.append(
+                Span(piece.first, piece.last, "other", 0.8, "transition", True, piece.wipe)
+            )
             continue
         spans.append(_by_court(changes, piece, probes, place, flatness))
     spans = _without_replays(changes, spans)
@@ -101,27 +103,23 @@ def _by_court(
 def _without_replays(changes: Changes, spans: list[Span]) -> list[Span]:
     done: list[Span] = []
     for index, span in enumerate(spans):
-        live = [(one.first, one.last) for one in done if one.label == "main"]
-        done.append(_replay_or_not(changes, spans, index, span, live))
+        done.append(_replay_or_not(changes, spans, index, span, done))
     return done
 
 
 def _replay_or_not(
-    changes: Changes, spans: list[Span], index: int, span: Span, live: list[tuple[int, int]]
+    changes: Changes, spans: list[Span], index: int, span: Span, done: list[Span]
 ) -> Span:
     if span.transition or span.label == "graphic":
         return span
     length_s = changes.t_s[span.last] - changes.t_s[span.first]
-    framed = (
-        0 < index < len(spans) - 1
-        and spans[index - 1].transition
-        and spans[index + 1].transition
-        and SLOW_LENGTH_S[0] < length_s < SLOW_LENGTH_S[1]
-    )
+    after_wipe = index > 0 and spans[index - 1].wipe and length_s < LONGEST_REPLAY_S
+    framed = after_wipe and index < len(spans) - 1 and spans[index + 1].wipe
     if span.label != "main":
         if framed:
-            return replace(span, label="replay", confidence=0.7, reason="between two transitions")
+            return replace(span, label="replay", confidence=0.7, reason="between two wipes")
         return span
+    live = [(one.first, one.last) for one in done if one.label == "main"]
     repeat = replays.seen_before(changes, span.first, span.last, live)
     if repeat is not None:
         words = f"shows {repeat.from_s:.1f} s again at {repeat.speed:.2f} of the speed"
@@ -135,8 +133,11 @@ def _replay_or_not(
         return replace(
             span, label="replay", confidence=0.8, reason=f"{held:.0%} of frames are repeated"
         )
-    if framed and live:
-        return replace(span, label="replay", confidence=0.75, reason="between two transitions")
+    before = [one.label for one in done if not one.transition]
+    if after_wipe and before and before[-1] == "main":
+        # Wipes lead out of live play and back: after a replay, the next span is live again.
+        sure = 0.75 if framed else 0.6
+        return replace(span, label="replay", confidence=sure, reason="wiped in from live play")
     return span
 
 

@@ -75,11 +75,12 @@ class Changes:
 
 @dataclass(frozen=True)
 class Piece:
-    """Frames ``first`` to ``last`` (included) between two cuts, or of a gradual transition."""
+    """Frames ``first`` to ``last`` (included) between two cuts, or of a transition, wipe or not."""
 
     first: int
     last: int
     transition: bool = False
+    wipe: bool = False
 
 
 def _around(step: Array, at: int, reach: int) -> Array:
@@ -148,10 +149,12 @@ def transitions(changes: Changes) -> list[Piece]:
         end = min(end, count - 1)
         while end > index and not busy[end]:
             end -= 1
-        if least <= end - index + 1 <= most and (
-            _turns(changes, index, end) or _sweeps(changes, index, end)
-        ):
-            found.append(Piece(index, end, True))
+        if least <= end - index + 1 <= most:
+            wipe = _sweeps(changes, index, end)
+            if wipe or _turns(changes, index, end):
+                # Its first and last frames may hardly be touched; no doubtful frame is live play.
+                low = max(index - 1, found[-1].last + 1 if found else 0)
+                found.append(Piece(low, min(end + 1, count - 1), True, wipe))
         index = end + 1
     return found
 
@@ -216,8 +219,8 @@ def pieces(changes: Changes, extra_cuts: list[int] | None = None) -> list[Piece]
         if not covered[cut]:
             starts.add(cut)
     ordered = sorted(start for start in starts if start < count)
-    firsts = {piece.first for piece in slow}
+    firsts = {piece.first: piece for piece in slow}
     return [
-        Piece(first, last - 1, first in firsts)
+        firsts.get(first) or Piece(first, last - 1)
         for first, last in zip(ordered, [*ordered[1:], count], strict=True)
     ]

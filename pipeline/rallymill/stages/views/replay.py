@@ -16,8 +16,12 @@ Picture = NDArray[Any]
 BACK_S = 60.0
 """How far back a replay's content is looked for."""
 LEAST_MATCHES = 8
-AGREEMENT = 0.35
-"""Pictures along the match differ by less than this share of what they do along other matches."""
+AGREEMENT = (0.15, 0.13, 0.42)
+"""Beyond what noise makes of them, pictures along the match differ by less than a share of what
+they do along other matches. The share is at least the first, grows by the second for each second shown
+again, and is at most the third: a short stretch agrees with something by chance more easily."""
+MOVING = 0.7
+"""They agree better than any one earlier picture does with all of the span by this factor."""
 AGREEING = 0.7
 """Least share of pictures that agree."""
 LEAST_SHOWN_S = 0.5
@@ -61,14 +65,17 @@ def seen_before(
         mine = mine[np.linspace(0, len(mine) - 1, 40).astype(int)]
     memory = np.stack([_inner(changes.kept[i]) for i in earlier])
     gaps = np.stack([_gaps(memory, _inner(changes.kept[i])) for i in mine])
-    return _best_line(gaps, times[mine], times[earlier])
+    near = [_gaps(memory[i:i + 1], memory[i + 1])[0] for i in range(len(memory) - 1)]
+    # What noise and compression alone make of one and the same moment.
+    floor = float(np.percentile(near, 20))
+    return _best_line(np.maximum(gaps - floor, 0.0), times[mine], times[earlier])
 
 
 def _best_line(gaps: Array, shown_s: Array, earlier_s: Array) -> Repeat | None:
     """Even advance through earlier time along which pictures agree, None if none stands out.
 
-    ``gaps`` (M, N) are differences of the pictures shown at ``shown_s`` (M,) from earlier ones at
-    ``earlier_s`` (N,).
+    ``gaps`` (M, N) are differences, less what noise makes, of the pictures shown at ``shown_s``
+    (M,) from earlier ones at ``earlier_s`` (N,).
     """
     since = shown_s - shown_s[0]
     usual = np.median(gaps, axis=1)
@@ -87,11 +94,16 @@ def _best_line(gaps: Array, shown_s: Array, earlier_s: Array) -> Repeat | None:
     assert best is not None
     mean, speed, from_s = best
     beside = means[speed][np.abs(earlier_s - from_s) > 1.0]
-    if len(beside) < LEAST_MATCHES or mean > AGREEMENT * float(np.median(beside)):
+    least, more, most = AGREEMENT
+    allowed = min(least + more * speed * float(since[-1]), most)
+    if len(beside) < LEAST_MATCHES or mean > allowed * float(np.median(beside)):
         return None
     line = from_s + speed * since
     at = np.clip(np.searchsorted(earlier_s, line), 0, len(earlier_s) - 1)
-    agree = gaps[rows[:, 0], at] < 0.5 * usual
+    agree = gaps[rows[:, 0], at] < 0.6 * usual
+    still = float(gaps.mean(axis=0).min())
+    if mean > MOVING * still:
+        return None
     if agree.mean() < AGREEING or speed * since[-1] < LEAST_SHOWN_S:
         return None
     return Repeat(speed, from_s, float(agree.mean()))

@@ -1,0 +1,161 @@
+from __future__ import annotations
+
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from rallymill import court, tableio, tables, video
+from rallymill.camera import Camera, from_matrix
+from rallymill.courtfit import solve
+from rallymill.stages import calibrate
+from rallymill.stages.base import MatchContext
+from tests.courtfit.pictures import Scene, broadcast_camera, draw
+
+WIDTH, HEIGHT, RATE = 640, 360, 25
+CORNERS = np.array([p for p in court.named_points().values() if p[2] == 0])
+CONFIG = calibrate.CalibrateConfig()
+
+
+def moving_camera(frame: int) -> Camera:
+    """A camera that pans, tilts and zooms from one place."""
+    t = frame / RATE
+    step = np.zeros(solve.N_UNKNOWNS)
+    step[:4] = 0.06 * np.sin(2 * t), 0.01 * np.sin(3 * t), 0.06 * np.sin(1.7 * t), 0.0
+    return solve.moved(broadcast_camera(np.random.default_rng(3), WIDTH, HEIGHT), step)
+
+
+@lru_cache(maxsize=1)
+def pictures() -> list[np.ndarray]:
+    scene = Scene("clay", noise=2.0, people=2, quality=100, seed=1)
+    return [draw(moving_camera(frame), scene) for frame in range(24)]
+
+
+def shoot(path: Path, images: list[np.ndarray]) -> Path:
+    with video.Writer(path, WIDTH, HEIGHT, Fraction(RATE)) as out:
+        for image in images:
+            out.write(image)
+    return path
+
+
+def spans(*rows: tuple[int, int, str]) -> pa.Table:
+    return tableio.from_rows(tables.VIEWS, [
+        {"match_id": "m", "view_id": number, "first_frame": first, "last_frame": last,
+         "start_s": first / RATE, "end_s": (last + 1) / RATE, "label": label}
+        for number, (first, last, label) in enumerate(rows)
+    ])
+
+
+def errors_px(row: dict, truth: Camera) -> np.ndarray:
+    found = from_matrix(row["camera"], row["width_px"], row["height_px"], row["k1"])
+    seen = truth.project(CORNERS)
+    inside = (seen > 0).all(1) & (seen < [WIDTH, HEIGHT]).all(1)
+    return np.linalg.norm(found.project(CORNERS) - seen, axis=1)[inside]
+
+
+def test_no_main_span_no_frames(tmp_path):
+    path = shoot(tmp_path / "a.mp4", pictures()[:3])
+    match = MatchContext("m", path)
+    for views in (tables.VIEWS.empty(), spans((0, 2, "other"))):
+        table = calibrate.STAGE.run(match, {"views": views}, CONFIG)
+        assert table.num_rows == 0
+        tableio.check(tables.FRAMES, table)
+
+
+def test_camera_is_followed_through_pan_and_zoom(tmp_path):
+    path = shoot(tmp_path / "a.mp4", pictures())
+    table = calibrate.STAGE.run(MatchContext("m", path), {"views": spans((0, 23, "main"))}, CONFIG)
+    rows = table.to_pylist()
+    assert [row["frame"] for row in rows] == list(range(24))
+    assert {row["court_status"] for row in rows} == {"found", "tracked"}
+    errors = [np.median(errors_px(row, moving_camera(row["frame"]))) for row in rows]
+    assert np.median(errors) < 0.1
+    assert max(errors) < 0.3
+    # One place for all frames, and the true one: heights depend on it.
+    centres = np.array([
+        from_matrix(row["camera"], WIDTH, HEIGHT, row["k1"]).centre_m for row in rows
+    ])
+    assert np.ptp(centres, axis=0).max() < 1e-6
+    assert np.linalg.norm(centres[0] - moving_camera(0).centre_m) < 0.3
+
+
+def test_stated_ground_deviation_is_about_the_error(tmp_path):
+    path = shoot(tmp_path / "a.mp4", pictures())
+    table = calibrate.STAGE.run(MatchContext("m", path), {"views": spans((0, 23, "main"))}, CONFIG)
+    far = np.array([0.0, court.HALF_LENGTH_M, 0.0])
+    off, stated = [], []
+    for row in table.to_pylist():
+        found = from_matrix(row["camera"], WIDTH, HEIGHT, row["k1"])
+        off.append(np.linalg.norm(found.ground(moving_camera(row["frame"]).project(far)) - far))
+        stated.append(row["position_sd_m"])
+    assert np.median(off) < 3 * np.median(stated)
+    assert np.median(stated) < 0.05
+
+
+def test_covered_court_is_lost_and_found_again(tmp_path):
+    images = list(pictures())
+    noise = np.random.default_rng(0)
+    for frame in range(8, 17):
+        images[frame] = noise.integers(0, 255, images[frame].shape, dtype=np.uint8)
+    path = shoot(tmp_path / "a.mp4", images)
+    table = calibrate.STAGE.run(MatchContext("m", path), {"views": spans((0, 23, "main"))}, CONFIG)
+    rows = table.to_pylist()
+    for row in rows[8:17]:
+        assert row["court_status"] == "lost"
+        assert row["camera"] is None
+    for row in [*rows[:8], *rows[17:]]:
+        assert row["court_status"] != "lost"
+        assert np.median(errors_px(row, moving_camera(row["frame"]))) < 0.5
+
+
+def test_late_start_is_filled_backwards(tmp_path):
+    images = list(pictures())
+    # Half of the first pictures is hidden, so that no first lock is made on them.
+    for frame in range(4):
+        images[frame] = images[frame].copy()
+        images[frame][:, 250:] = (60, 40, 30)
+    path = shoot(tmp_path / "a.mp4", images)
+    table = calibrate.STAGE.run(MatchContext("m", path), {"views": spans((0, 23, "main"))}, CONFIG)
+    status = [row["court_status"] for row in table.to_pylist()]
+    assert "lost" not in status[4:]
+    assert status.count("found") == 1
+
+
+def test_resumes_from_the_spans_that_were_done(tmp_path):
+    path = shoot(tmp_path / "a.mp4", pictures())
+    views = spans((0, 11, "main"), (12, 14, "other"), (15, 23, "main"))
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    match = MatchContext("m", path, scratch=scratch)
+    whole = calibrate.STAGE.run(match, {"views": views}, CONFIG)
+    assert sorted(file.name for file in scratch.iterdir()) == [
+        "view00000.parquet", "view00002.parquet",
+    ]
+    (scratch / "view00002.parquet").unlink()
+    again = calibrate.STAGE.run(match, {"views": views}, CONFIG)
+    assert again.column("frame").equals(whole.column("frame"))
+    one = np.array(whole.column("camera").to_pylist())
+    two = np.array(again.column("camera").to_pylist())
+    assert two == pytest.approx(one, rel=1e-6, abs=1e-4)
+    # A damaged checkpoint is made again, not believed.
+    (scratch / "view00000.parquet").write_bytes(b"no parquet")
+    third = calibrate.STAGE.run(match, {"views": views}, CONFIG)
+    assert third.num_rows == whole.num_rows
+
+
+def test_doubtful_frames_become_lost():
+    camera = moving_camera(0)
+    from rallymill.courtfit.follow import FrameCamera
+
+    done = [
+        FrameCamera(0, 0.0, "tracked", camera, 0.3, 0.01),
+        FrameCamera(1, 0.04, "tracked", camera, 9.0, 0.01),
+        FrameCamera(2, 0.08, "tracked", camera, 0.3, 5.0),
+        FrameCamera(3, 0.12, "lost"),
+    ]
+    table = calibrate.frames_table("m", 0, done, (WIDTH, HEIGHT), CONFIG)
+    assert table.column("court_status").to_pylist() == ["tracked", "lost", "lost", "lost"]
+    assert table.column("camera").null_count == 3
