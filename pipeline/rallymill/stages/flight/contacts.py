@@ -139,6 +139,15 @@ def upright_point(matrix: Array, image_px: Array, axis: int = 1, at_m: float = 0
     return place
 
 
+def _at_net(matrix: Array, image_px: Array, margin_m: float = 0.0) -> bool:
+    """Whether the net is seen at an image point, give or take a margin above it."""
+    x, z = upright_point(matrix, image_px)
+    return bool(
+        np.isfinite(x) and abs(x) < court.DOUBLES_POST_X_M
+        and -0.1 < z < court.NET_POST_M + margin_m
+    )
+
+
 def within_reach(box_px: Array, image_px: Array) -> bool:
     """Whether an image point can be struck by a player with this box: arm and racket added."""
     height = box_px[3] - box_px[1]
@@ -171,16 +180,18 @@ def _kinds(
         x, y = ground_point(matrix, image_px)
         if np.isfinite(x) and abs(x) < 10.0 and abs(y) < 25.0:
             kinds.append(BOUNCE)
-        x, z = upright_point(matrix, image_px)
-        if np.isfinite(x) and abs(x) < court.DOUBLES_POST_X_M and -0.1 < z < 1.35:
-            kinds.append(NET)
-        for out, axis, at_m, most in (
-            (OUT_NEAR, 1, -RUN_BACK_M, SIDE_RUN_M), (OUT_FAR, 1, RUN_BACK_M, SIDE_RUN_M),
-            (OUT_LEFT, 0, -SIDE_RUN_M, RUN_BACK_M), (OUT_RIGHT, 0, SIDE_RUN_M, RUN_BACK_M),
-        ):
-            along, z = upright_point(matrix, image_px, axis, at_m)
-            if np.isfinite(z) and abs(along) < most and -0.3 < z < 4.0:
-                kinds.append(out)
+    if _at_net(matrix, image_px, 0.3 if kink else 0.0):
+        kinds.append(NET)
+    for out, axis, at_m, most in (
+        (OUT_NEAR, 1, -RUN_BACK_M, SIDE_RUN_M), (OUT_FAR, 1, RUN_BACK_M, SIDE_RUN_M),
+        (OUT_LEFT, 0, -SIDE_RUN_M, RUN_BACK_M), (OUT_RIGHT, 0, SIDE_RUN_M, RUN_BACK_M),
+    ):
+        if not kink and out != OUT_FAR:
+            # The fence behind the far player can stop a ball without a cut to be seen.
+            continue
+        along, z = upright_point(matrix, image_px, axis, at_m)
+        if np.isfinite(z) and abs(along) < most and -0.3 < z < 4.0:
+            kinds.append(out)
     if loose:
         kinds.append(LOST)
     return tuple(kinds)
@@ -211,7 +222,10 @@ def find(
         if np.abs(times - t_s).min() < 0.6 * grid_s:
             continue
         place = _steady_at(t_s, path)
-        image, _ = _in_picture(t_s, place, view)
+        image, matrix = _in_picture(t_s, place, view)
+        if _at_net(matrix, image):
+            grid.append((t_s, place))
+            continue
         for role in SIDE_ROLES:
             found = who[role].at(t_s, 0.3)
             if found is not None and within_reach(found[1], image):

@@ -69,7 +69,7 @@ def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> 
         if first_kind in OUTS:
             return last_kind in (BOUNCE, LOST)
         return first_kind in (BOUNCE, *HITS)
-    if first_kind == LOST == last_kind:
+    if first_kind == last_kind and first_kind in (LOST, NET):
         return False
     if first_kind in HITS and last_kind in HITS:
         if (first_kind in NEAR_HITS) == (last_kind in NEAR_HITS):

@@ -88,7 +88,8 @@ def cut_dead(kinds: tuple[int, ...], fit: rally.RallyFit, margin_m: float) -> tu
                 dead |= _out_by_m(fit.place[k], serve) > margin_m + 3 * sd
         if dead:
             after_net = k > 0 and kinds[k - 1] == NET
-            more = not after_net and k + 1 < len(kinds) and (kinds[k + 1] == BOUNCE or kinds[k + 1] in OUTS)
+            onward = kinds[k + 1] if k + 1 < len(kinds) else LOST
+            more = not after_net and (onward == BOUNCE or onward in OUTS)
             return k + 1 + more, True
     return len(kinds), False
 
@@ -338,5 +339,15 @@ def number_rallies(found: list[Rally], longest_gap_s: float) -> list[Rally]:
                 not item.toss and not last.dead
                 and gap <= (0.4 * longest_gap_s if serves else longest_gap_s)
             )
+            if goes_on and not _alternates(last.kinds, item.kinds):
+                item = replace(item, kinds=(LOST, *item.kinds[1:]))
         numbered.append(replace(item, goes_on=goes_on))
     return numbered
+
+
+def _alternates(before: tuple[int, ...], after: tuple[int, ...]) -> bool:
+    """Whether a chain starts with the stroke of the player whose turn it is."""
+    strokes = [kind for kind in before if kind in HITS]
+    if after[0] not in HITS or not strokes:
+        return True
+    return (after[0] in NEAR_HITS) != (strokes[-1] in NEAR_HITS)
