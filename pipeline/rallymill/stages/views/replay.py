@@ -18,8 +18,9 @@ BACK_S = 60.0
 LEAST_MATCHES = 8
 AGREEMENT = (0.15, 0.13, 0.42)
 """Beyond what noise makes of them, pictures along the match differ by less than a share of what
-they do along other matches. The share is at least the first, grows by the second for each second shown
-again, and is at most the third: a short stretch agrees with something by chance more easily."""
+they do along other matches. The share is at least the first, grows by the second for each second
+shown again, and is at most the third: a short stretch agrees with something by chance more easily.
+"""
 MOVING = 0.7
 """They agree better than any one earlier picture does with all of the span by this factor."""
 AGREEING = 0.7
