@@ -38,7 +38,7 @@ RETRY_S, RETRY_MOST_S = 0.4, 3.0
 """Time between searches for a lost court; it doubles with every failure up to the second."""
 SYSTEMATIC_PX = 0.12
 """Error that all places share and no residual shows: paint wider than thought, the lens's rest. Set
-by hand: on four rendered films the median reprojection error was 0.11 to 0.21 px (stored pixels)."""
+by hand: four rendered films had median reprojection errors of 0.11 to 0.21 px (stored pixels)."""
 BRIDGE_S = 0.25
 """Gaps up to this long are filled by the smoother."""
 FAR_POINT_M = np.array([0.0, court.HALF_LENGTH_M])
