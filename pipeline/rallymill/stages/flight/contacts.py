@@ -86,7 +86,8 @@ class Contacts:
 
     ``index`` is that of the first path point at or after each; ``kinds`` the kinds possible there;
     ``kink`` tells cuts of the path from grid times; ``image_px`` (K, 2) where the ball is then,
-    ``matrix`` (K, 3, 4) the camera and ``slack_s`` (K,) how far off the time may be.
+    ``matrix`` (K, 3, 4) the camera and ``slack_s`` (K,) how far off the time may be;
+    ``rough`` times are not those of a cut itself.
     """
 
     t_s: Array
@@ -95,6 +96,7 @@ class Contacts:
     matrix: Array
     kink: NDArray[np.bool_]
     slack_s: Array
+    rough: NDArray[np.bool_]
     kinds: tuple[tuple[int, ...], ...]
 
     def __len__(self) -> int:
@@ -253,9 +255,10 @@ def find(
     index = np.searchsorted(path.t_s, times).astype(np.int64)
     inner = np.clip(index, 1, len(path) - 1)
     slack = 0.5 * np.maximum(path.t_s[inner] - path.t_s[inner - 1], period)
-    slack = np.where(kink, slack, np.maximum(slack, grid_s / 3))
+    rough = ~kink | np.isin(times, low)
+    slack = np.where(rough, np.maximum(slack, grid_s / 3), slack)
     return Contacts(
-        times, index, np.array(images), np.array(matrices), kink, np.minimum(slack, 0.08),
+        times, index, np.array(images), np.array(matrices), kink, np.minimum(slack, 0.08), rough,
         tuple(kinds),
     )
 

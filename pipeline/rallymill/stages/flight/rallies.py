@@ -115,37 +115,41 @@ def believable(
 
 
 def setting(
-    kinds: tuple[int, ...], times: Array, points: Candidates, matrix: Array, sigma_px: Array,
-    who: dict[str, Player], serve_height_m: float, ground: rally.BouncePrior,
+    guess: Guess, points: Candidates, matrix: Array, sigma_px: Array, who: dict[str, Player],
+    serve_height_m: float, ground: rally.BouncePrior,
 ) -> rally.Setting:
-    """What the joint fit of contacts of these kinds at about these times rests on."""
-    means, sds, time_sd, spin_mean, spin_sd = [], [], [], [], []
-    for kind, t_s in zip(kinds, times, strict=True):
+    """What the joint fit of contacts about a guess rests on."""
+    kinds = guess.kinds
+    means, sds, spin_mean, spin_sd = [], [], [], []
+    for kind, t_s in zip(kinds, guess.time_s, strict=True):
         mean, sd = place_prior(kind, float(t_s), who, serve_height_m)
         if kind == BOUNCE:
             sd = np.array([np.inf, np.inf, 0.002])
         means.append(mean)
         sds.append(sd)
-        time_sd.append(0.002 if kind == LOST or kind in HANDS else 0.1)
         mean, sd = spin_prior(kind)
         spin_mean.append(mean)
         spin_sd.append(sd)
     return rally.Setting(
         points.t_s, points.image_px, matrix, sigma_px, np.array([k == BOUNCE for k in kinds]),
-        np.array(means), np.array(sds), np.array(time_sd), np.array(spin_mean[:-1]),
+        np.array(means), np.array(sds), guess.time_sd_s, np.array(spin_mean[:-1]),
         np.array(spin_sd[:-1]), ground,
     )
 
 
 @dataclass(frozen=True)
 class Guess:
-    """Kinds (M,), times (M,), places (M, 3); velocities and spins of flights (M - 1, ...)."""
+    """Kinds (M,), times (M,), places (M, 3); velocities and spins of flights (M - 1, ...).
+
+    ``time_sd_s`` (M,) says how far each time may be off.
+    """
 
     kinds: tuple[int, ...]
     time_s: Array
     place: Array
     velocity: Array
     spin: Array
+    time_sd_s: Array
 
 
 def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
@@ -164,7 +168,15 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
             place[k, 2] = court.BALL_RADIUS_M
     velocity = np.array([part.fit.start[3:] for part in flights])
     spin = np.array([part.fit.spin_radps for part in flights])
-    return Guess(kinds, np.array(times, dtype=float), place, velocity, spin)
+    at = [flights[0].first, *(part.last for part in flights)]
+    time_sd = np.where(contacts.rough[at], 0.1, np.maximum(1.5 * contacts.slack_s[at], 0.02))
+    for k, kind in enumerate(kinds):
+        if kind in HITS:
+            # Cuts of the path at strokes are less sharp than those at bounces.
+            time_sd[k] = max(time_sd[k], 0.06)
+        elif kind == LOST or kind in HANDS:
+            time_sd[k] = 0.002
+    return Guess(kinds, np.array(times, dtype=float), place, velocity, spin, time_sd)
 
 
 def chain_kinds(flights: tuple[Flight, ...]) -> tuple[int, ...]:
@@ -208,6 +220,20 @@ def take_up(
     return everything.take(np.array(chosen, dtype=np.int64)[order]), np.array(sigma)[order]
 
 
+def _with_tail(
+    points: Candidates, sigma: Array, path: Candidates, path_sigma: Array
+) -> tuple[Candidates, Array]:
+    """Points taken up, and the path's own points after them."""
+    if not len(points):
+        return points, sigma
+    tail = path.t_s > points.t_s[-1] + 1e-6
+    joined = Candidates(*(
+        np.concatenate([getattr(points, name), getattr(path, name)[tail]])
+        for name in ("slot", "t_s", "image_px", "steady_px", "confidence", "box_px")
+    ))
+    return joined, np.concatenate([sigma, path_sigma[tail]])
+
+
 @dataclass(frozen=True)
 class FitOptions:
     """Options of the joint fit; see the stage's configuration."""
@@ -233,18 +259,21 @@ def fit_reading(
 
 
 def _fit_part(
-    guess: Guess, points: Candidates, sigma: Array, everything: Candidates, view: Picture,
+    guess: Guess, path: Candidates, path_sigma: Array, everything: Candidates, view: Picture,
     who: dict[str, Player], options: FitOptions,
 ) -> list[Rally]:
+    points, sigma = path, path_sigma
     dead = False
     fit: rally.RallyFit | None = None
     for turn in range(3):
         times = guess.time_s
-        inside = (points.t_s >= times[0] - 1e-6) & (points.t_s <= times[-1] + 1e-6)
+        # Points just after the end stay at hand, so that a late end has to answer for them.
+        after_s = 0.12 if guess.kinds[-1] != LOST else 1e-6
+        inside = (points.t_s >= times[0] - 1e-6) & (points.t_s <= times[-1] + after_s)
         points, sigma = points.take(inside), sigma[inside]
         if len(points) < 4:
             return []
-        about = setting(guess.kinds, times, points, view.matrix[points.slot], sigma, who,
+        about = setting(guess, points, view.matrix[points.slot], sigma, who,
                         options.serve_height_m, options.ground)
         fit = rally.fit(about, times, guess.place, guess.velocity, guess.spin)
         end, over = cut_dead(guess.kinds, fit, options.out_margin_m)
@@ -252,13 +281,15 @@ def _fit_part(
         fit = _part(fit, 0, end)
         if end < 2:
             return []
-        guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin)
+        guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin,
+                      guess.time_sd_s[:end])
         if turn < 2:
             guess = land(guess, points.t_s)
             fit = replace(fit, time_s=guess.time_s)
         if turn < 2:
-            points, sigma = take_up(fit, everything, view, options.gate_px, options.floor_px,
-                                    options.streak)
+            taken = take_up(fit, everything, view, options.gate_px, options.floor_px,
+                            options.streak)
+            points, sigma = _with_tail(*taken, path, path_sigma)
     assert fit is not None
     return _believed(guess.kinds, fit, dead)
 
@@ -279,7 +310,8 @@ def land(guess: Guess, seen_s: Array, within_s: float = 0.12) -> Guess:
         return guess
     times, place = guess.time_s.copy(), guess.place.copy()
     times[-1], place[-1] = at_s, state[:3]
-    return Guess((*guess.kinds[:-1], BOUNCE), times, place, guess.velocity, guess.spin)
+    time_sd = np.append(guess.time_sd_s[:-1], 0.06)
+    return Guess((*guess.kinds[:-1], BOUNCE), times, place, guess.velocity, guess.spin, time_sd)
 
 
 def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:
