@@ -40,8 +40,8 @@ class DetectConfig(StageConfig):
     input_width_px: int = Field(1280, ge=320, le=2560, description="width the detector looks at")
     interval_s: float = Field(0.036, gt=0, lt=0.2, description="time to its neighbours")
     player_confidence: float = Field(0.20, ge=0, le=1)
-    ball_confidence: float = Field(0.05, ge=0, le=1, description="low: the flight fit chooses")
-    balls_a_frame: int = Field(8, ge=1, le=50, description="most confident ball candidates kept")
+    ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
+    balls_a_frame: int = Field(20, ge=1, le=50, description="most confident ball candidates kept")
 
 
 @dataclass(frozen=True)

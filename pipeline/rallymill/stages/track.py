@@ -35,6 +35,10 @@ class TrackConfig(StageConfig):
     """The gate opens by this many standard deviations of the flight as seen in the picture."""
     widest_gate_px: float = Field(25.0, gt=0)
     """However uncertain the flight, the gate is never wider than this."""
+    faint_confidence: float = Field(0.05, ge=0, le=1)
+    """A box with less is noise unless a sure flight leads right to it."""
+    faint_gate_px: float = Field(3.0, gt=0)
+    """How close to the flight a faint box must lie; a ball before strings or letters is faint."""
     loose_confidence: float = Field(0.5, ge=0, le=1)
     """Outside arcs a box needs this confidence."""
     still_px: float = Field(6.0, gt=0)
@@ -47,7 +51,7 @@ class TrackStage:
     """Tables in, table out; see the module's docstring."""
 
     name = "track"
-    version = 1
+    version = 2
     reads = ("detections", "frames", "people", "arcs")
     writes = tables.TRACKS
     needs_video = False
@@ -92,9 +96,11 @@ def ball_rows(
     inside = (step < len(frames)) & (
         frames["frame"].to_numpy()[np.minimum(step, len(frames) - 1)] == boxes["frame"].to_numpy()
     )
+    confidence = boxes["confidence"].to_numpy(float)
+    inside &= ~astray(step, centre, confidence, image, frames, config)
     chosen = choose(
         found["arc"] >= 0, image, gate, step[inside], centre[inside],
-        boxes["confidence"].to_numpy(float)[inside],
+        confidence[inside],
         moving(frames, step[inside], centre[inside], config), config,
     )
     picked = np.flatnonzero(inside)[np.maximum(chosen, 0)] if inside.any() else chosen
@@ -109,9 +115,7 @@ def ball_rows(
         "u_px": np.where(observed, _pick(centre[:, 0], picked, observed), image[:, 0]),
         "v_px": np.where(observed, _pick(centre[:, 1], picked, observed), image[:, 1]),
         "observed": observed,
-        "confidence": certainty(found, observed, _pick(
-            boxes["confidence"].to_numpy(float), picked, observed
-        )),
+        "confidence": certainty(found, observed, _pick(confidence, picked, observed)),
     }
     for name in ("x1_px", "y1_px", "x2_px", "y2_px"):
         columns[name] = _pick(boxes[name].to_numpy(float), picked, observed)
@@ -120,6 +124,19 @@ def ball_rows(
     for i, name in enumerate(("x_m_sd", "y_m_sd", "z_m_sd")):
         columns[name] = found["sd"][:, i]
     return pd.DataFrame(columns)[keep]
+
+
+def astray(
+    step: NDArray[np.int64], centre_px: Array, confidence: Array, image: Array,
+    frames: pd.DataFrame, config: TrackConfig,
+) -> NDArray[np.bool_]:
+    """Whether each box (B,) is faint and not right where the flight (N, 2) shows."""
+    if not len(frames) or not len(step):
+        return np.zeros(len(step), dtype=bool)
+    at = np.minimum(step, len(frames) - 1)
+    scale = frames["height_px"].fillna(720).to_numpy(float)[at] / 720.0
+    off = np.hypot(*(centre_px - image[at]).T) / scale
+    return (confidence < config.faint_confidence) & ~(off <= config.faint_gate_px)
 
 
 def _pick(values: Array, picked: NDArray[np.int64], valid: NDArray[np.bool_]) -> Array:

@@ -37,7 +37,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 1
+    version = 2
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True

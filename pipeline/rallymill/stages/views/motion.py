@@ -22,6 +22,9 @@ AROUND_S = 0.45
 SHARP_RATIO, USUAL_RATIO, LEAST_STEP = 2.1, 3.0, 0.7
 """A cut changes the picture more than any frame around and than the usual one by these factors, and
 by so many levels; what noise alone changes is taken off first."""
+PLAIN_STEP, JUMP_LEVELS, JUMP_GAP = 2.5, 2.0, 5
+"""A change below the first is a cut only where two things at least jump, so many columns or rows
+apart: one is a swing close to a fixed camera, none a picture that a starved encoder renews."""
 CERTAIN_STEP, CERTAIN_RATIO = 14.0, 1.6
 """A change this large is a cut already where it stands out less."""
 SLOW_S = (0.12, 1.8)
@@ -111,12 +114,26 @@ def hard_cuts(changes: Changes) -> list[int]:
         certain = step[at] > CERTAIN_STEP and step[at] > max(CERTAIN_RATIO * strongest, 6 * usual)
         if not (sharp or certain):
             continue
+        if step[at] < PLAIN_STEP and _jumps(changes, int(at)) < 2:
+            continue
         # The frame LAG - 2 later still differs from the frame before the cut, unlike after a flash.
         later = min(int(at) + LAG - 2, count - 1)
         if later >= LAG and lasting[later] < 0.6 * step[at]:
             continue
         found.append(int(at))
     return found
+
+
+def _jumps(changes: Changes, at: int) -> int:
+    """How many separate groups of columns, or of rows, change more at a frame than around it."""
+    low, high = max(at - 2, 0), min(at + 3, len(changes.t_s))
+    groups = []
+    for lines in (changes.columns, changes.rows):
+        others = [lines[i] for i in range(low, high) if i != at]
+        excess = lines[at].astype(float) - np.max(others, axis=0)
+        places = np.flatnonzero(excess - np.median(excess) >= JUMP_LEVELS)
+        groups.append(int(np.sum(np.diff(places) > JUMP_GAP)) + 1 if len(places) else 0)
+    return max(groups)
 
 
 def _interval_s(changes: Changes) -> float:

@@ -29,6 +29,8 @@ LEAST_SHOWN_S = 0.5
 TRIED_SPEEDS = tuple(np.round(np.geomspace(0.12, 1.1, 25), 3).tolist())
 STILL_LEVELS = 0.12
 """A step below this (and below a quarter of the usual) is a repeated frame."""
+LEAST_SINGLE = 0.8
+"""Least share of moving frames of slowed film that stand between two repeated ones."""
 BORDER = (0.18, 0.02)
 """Share of height and width at the edges that is left out: score graphics stand there."""
 
@@ -124,11 +126,20 @@ def _gaps(memory: Array, one: Array) -> Array:
 
 
 def repeated_share(changes: Changes, first: int, last: int) -> float:
-    """Share of frames that only repeat the frame before, as slowed film does."""
+    """Share of frames that only repeat the frame before, as slowed film does.
+
+    Slowed film shows each picture a set number of times, so a frame that moves stands between two
+    that do not. Strong compression also repeats frames, but where little happens, and its moving
+    frames come in runs: then the share is 0.
+    """
     step = np.asarray(changes.step[first + 1:last + 1])
     if len(step) < 10:
         return 0.0
     moving = float(np.percentile(step, 80))
     if moving < 2 * STILL_LEVELS:
         return 0.0
-    return float(np.mean(step < min(STILL_LEVELS, 0.25 * moving)))
+    still = step < min(STILL_LEVELS, 0.25 * moving)
+    single = ~still[1:-1] & still[:-2] & still[2:]
+    if single.sum() < LEAST_SINGLE * max((~still[1:-1]).sum(), 1):
+        return 0.0
+    return float(np.mean(still))
