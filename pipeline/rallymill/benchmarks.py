@@ -194,8 +194,8 @@ def kill_and_resume(
     times, finished, again = [], [], []
     standing: dict[str, int] = {}
     for _ in range(kills):
-        # Start-up takes a few seconds: a kill before any work would show nothing.
-        wait_s = chance.uniform(2.0, max(4.0, 1.6 * length_s / kills))
+        # Long enough that stages come to their end between kills: the rest of a run shrinks.
+        wait_s = chance.uniform(3.0, max(6.0, 0.5 * length_s))
         process = subprocess.Popen(
             _command(films, killed), start_new_session=True, stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
