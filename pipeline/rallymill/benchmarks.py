@@ -116,7 +116,8 @@ def side_by_side(columns: dict[str, Sequence[Row]]) -> str:
                 continue
             unit = f" {row.unit}" if row.unit else ""
             cells.append(f"{row.value:.4g}{unit} | {row.count}")
-            goal = str(row.goal) if row.goal else goal
+            if row.goal is not None:
+                goal = f"{'≤' if row.goal.relation == '<=' else '≥'} {row.goal.value:g}"
         lines.append(f"| {quantity} | " + " | ".join(cells) + f" | {goal} |")
     return "\n".join(lines) + "\n"
 
