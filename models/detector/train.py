@@ -23,7 +23,6 @@ import cv2
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-NAMES = ("player", "ball")
 TILE_PX = 640
 LEAST_BALL_PX = 12
 """Ball boxes are padded to this, so that several cells of the stride-4 head learn from each."""

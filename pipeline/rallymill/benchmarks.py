@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import random
 import shutil
@@ -22,17 +21,11 @@ from rallymill.arena import film
 from rallymill.arena.film_config import FilmConfig
 from rallymill.runner.rowhash import rows_hash
 from rallymill.runner.store import MATCHES_FOLDER
-from rallymill.scoring.rows import ALL_CLIPS, Row
-
-LOG = logging.getLogger(__name__)
+from rallymill.scoring.rows import ALL_CLIPS, Row, goal_text
 
 TEST_SEEDS = (200_000, 209_999)
 TIERS = ("broadcast", "club", "broadcast", "hostile", "broadcast")
 RATES = (Fraction(25), Fraction(30000, 1001), Fraction(50), Fraction(24), Fraction(30))
-MATCH_TABLES = (
-    "views", "frames", "detections", "people", "arcs", "tracks", "events", "shots", "points",
-    "flags",
-)
 
 
 def fresh_configs(first_seed: int, count: int, seconds: float) -> list[FilmConfig]:
@@ -116,22 +109,21 @@ def side_by_side(columns: dict[str, Sequence[Row]]) -> str:
                 continue
             unit = f" {row.unit}" if row.unit else ""
             cells.append(f"{row.value:.4g}{unit} | {row.count}")
-            if row.goal is not None:
-                goal = f"{'≤' if row.goal.relation == '<=' else '≥'} {row.goal.value:g}"
+            goal = goal_text(row.goal) or goal
         lines.append(f"| {quantity} | " + " | ".join(cells) + f" | {goal} |")
     return "\n".join(lines) + "\n"
 
 
 def fresh(
     folder: Path, first_seed: int, count: int, seconds: float, workers: int,
-    samples: tuple[Path, Path] | None,
+    samples: tuple[Path, Path],
 ) -> str:
     """Render, process and score fresh films; a table beside the score of the samples."""
     films, out = folder / "films", folder / "outputs"
     render_films(fresh_configs(first_seed, count, seconds), films)
     run_process(films, out, workers)
     columns: dict[str, Sequence[Row]] = {}
-    if samples is not None and samples[0].is_dir():
+    if samples[0].is_dir():
         columns["sample clips"] = scoring.score(*samples)
     columns["fresh clips"] = scoring.score(out, films)
     return side_by_side(columns)
@@ -160,24 +152,20 @@ class KillReport:
         )
 
 
+def _tables(out: Path) -> dict[str, Path]:
+    """Files of every table of every match that are in place, by match and table name."""
+    files = (out / MATCHES_FOLDER).glob("*/*.parquet")
+    return {f"{path.parent.name}/{path.stem}": path for path in sorted(files)}
+
+
 def table_hashes(out: Path) -> dict[str, str]:
     """Hash of the rows of every table of every match, by match and table name."""
-    found = {}
-    for folder in sorted((out / MATCHES_FOLDER).iterdir()):
-        for name in MATCH_TABLES:
-            path = folder / f"{name}.parquet"
-            if path.exists():
-                found[f"{folder.name}/{name}"] = rows_hash(pq.read_table(path))
-    return found
+    return {name: rows_hash(pq.read_table(path)) for name, path in _tables(out).items()}
 
 
 def _written(out: Path) -> dict[str, int]:
     """Time of writing, in nanoseconds, of every table that is in place."""
-    folder = out / MATCHES_FOLDER
-    return {
-        f"{path.parent.name}/{path.stem}": path.stat().st_mtime_ns
-        for path in (folder.glob("*/*.parquet") if folder.is_dir() else ())
-    }
+    return {name: path.stat().st_mtime_ns for name, path in _tables(out).items()}
 
 
 def kill_and_resume(

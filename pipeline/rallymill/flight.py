@@ -92,7 +92,8 @@ def _step(state, dt, topspin, sidespin, drag, k, trial):  # type: ignore[no-unty
 
 
 @njit(cache=True)
-def _states(start, topspin, sidespin, times, drag, max_step):  # type: ignore[no-untyped-def]
+def compiled_states(start, topspin, sidespin, times, drag, max_step):  # type: ignore[no-untyped-def]
+    """:func:`states` for callers that are compiled themselves; takes arrays of floats only."""
     n = times.shape[0]
     out = np.empty((n, 6))
     k = np.empty((4, 6))
@@ -121,7 +122,7 @@ def states(
     may be negative, then in order away from zero. Bounces are not taken into account.
     """
     spin = np.asarray(spin_radps, dtype=float)
-    return _states(
+    return compiled_states(
         np.asarray(start, dtype=float), float(spin[0]), float(spin[1]),
         np.ascontiguousarray(times_s, dtype=float), drag, max_step_s,
     )

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from rallymill.flight import DRAG_COEFFICIENT, GRAVITY_MPS2, _states
+from rallymill.flight import DRAG_COEFFICIENT, GRAVITY_MPS2, compiled_states
 
 Array = NDArray[np.float64]
 
@@ -50,8 +50,9 @@ class ArcFit:
 @njit(cache=True)
 def fly(theta, tau, out):  # type: ignore[no-untyped-def]
     """States (N, 6) of the flight theta (8,) at times tau (N,) after its start."""
-    out[:] = _states(theta[:6], theta[6] * SPIN_UNIT, theta[7] * SPIN_UNIT, tau, DRAG_COEFFICIENT,
-                     STEP_S)
+    out[:] = compiled_states(
+        theta[:6], theta[6] * SPIN_UNIT, theta[7] * SPIN_UNIT, tau, DRAG_COEFFICIENT, STEP_S
+    )
 
 
 @njit(cache=True)

@@ -17,7 +17,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from rallymill.flight import BALL_RADIUS_M, DRAG_COEFFICIENT, INERTIA_FACTOR, _states
+from rallymill.flight import BALL_RADIUS_M, DRAG_COEFFICIENT, INERTIA_FACTOR, compiled_states
 from rallymill.flightfit.arc import CAUCHY, SPIN_UNIT, STEP_S
 
 Array = NDArray[np.float64]
@@ -101,7 +101,7 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
     grid = np.empty(n + 1)
     grid[:n] = tau
     grid[n] = end_tau
-    path = _states(start, topspin, sidespin, grid, DRAG_COEFFICIENT, STEP_S)
+    path = compiled_states(start, topspin, sidespin, grid, DRAG_COEFFICIENT, STEP_S)
     end[:] = path[n]
     c2 = CAUCHY * CAUCHY
     cost = 0.0
@@ -123,15 +123,16 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
                 top += h
             else:
                 side += h
-            shifted = _states(moved, top, side, grid, DRAG_COEFFICIENT, STEP_S)
+            shifted = compiled_states(moved, top, side, grid, DRAG_COEFFICIENT, STEP_S)
             unit = 1.0 if j < 3 else SPIN_UNIT
             for i in range(n + 1):
                 for k in range(6):
                     sens[i, k, 4 + j] = (shifted[i, k] - path[i, k]) / h * unit
         h = 0.001
         for i in range(n + 1):
-            ahead = _states(path[i].copy(), topspin, sidespin, np.array([h]), DRAG_COEFFICIENT,
-                            STEP_S)
+            ahead = compiled_states(
+                path[i].copy(), topspin, sidespin, np.array([h]), DRAG_COEFFICIENT, STEP_S
+            )
             for k in range(6):
                 rate = (ahead[0, k] - path[i, k]) / h
                 # A later start leaves less time: the state at a fixed time moves back.

@@ -169,7 +169,8 @@ def _number(value: float | None) -> str:
     return f"{value:.4f}" if abs(value) < 10 else f"{value:.1f}"
 
 
-def _goal_text(goal: Goal | None) -> str:
+def goal_text(goal: Goal | None) -> str:
+    """A bound as read by people; empty where there is none."""
     if goal is None:
         return ""
     return f"{'≤' if goal.relation == '<=' else '≥'} {goal.value:g}"
@@ -206,7 +207,7 @@ def text_table(rows: Sequence[Row]) -> str:
                 value,
                 row.unit,
                 str(row.count),
-                _goal_text(row.goal),
+                goal_text(row.goal),
                 _met_text(row.met),
                 row.note,
             )

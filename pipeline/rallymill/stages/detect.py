@@ -60,12 +60,9 @@ Detector = Callable[[list[Picture]], list[list[Box]]]
 """From three-channel pictures to boxes in the pixels of those pictures."""
 
 
-def frame_step(times_s: NDArray[np.float64], interval_s: float) -> int:
-    """Frames between the picture and its neighbours, so that they are about interval_s away."""
-    if len(times_s) < 2:
-        return 1
-    spacing = float(np.median(np.diff(times_s)))
-    return max(1, round(interval_s / spacing)) if spacing > 0 else 1
+def frame_step(spacing_s: float, interval_s: float) -> int:
+    """Frames to the neighbours that are about ``interval_s`` away, at a spacing of frames."""
+    return max(1, round(interval_s / spacing_s)) if spacing_s > 0 else 1
 
 
 def motion_picture(before: Picture, at: Picture, after: Picture) -> Picture:
@@ -250,12 +247,6 @@ def _detect_spans(
     """Yield (frame, t_s, scale to stored pixels, boxes) for every frame of the views."""
     from rallymill import video
 
-    by_view = {}
-    for view in views:
-        for_step = (view["end_s"] - view["start_s"]) / max(
-            view["last_frame"] - view["first_frame"] + 1, 1
-        )
-        by_view[view["view_id"]] = max(1, round(config.interval_s / for_step)) if for_step else 1
     spans = [(view["first_frame"], view["last_frame"]) for view in views]
     stream = video.frames(match.video, spans=spans)
     pending: list[tuple[int, float, Picture]] = []
@@ -278,7 +269,9 @@ def _detect_spans(
                 yield frame.index, frame.t_s, to_grey(frame.image, config.input_width_px)
                 frame = next(stream, None)
 
-        for item in motion_pictures(of_view(), by_view[view["view_id"]]):
+        n_frames = view["last_frame"] - view["first_frame"] + 1
+        step = frame_step((view["end_s"] - view["start_s"]) / n_frames, config.interval_s)
+        for item in motion_pictures(of_view(), step):
             pending.append(item)
             if len(pending) >= match.execution.batch:
                 yield from flush()
