@@ -1,26 +1,16 @@
-"""Longer measurements that anyone can rerun: accuracy on fresh films, runs that are killed."""
+"""Longer measurements that anyone can rerun: accuracy on fresh films."""
 
 from __future__ import annotations
 
-import os
-import random
-import shutil
-import signal
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
-
-import pyarrow.parquet as pq
 
 from rallymill import scoring
 from rallymill.arena import film
 from rallymill.arena.film_config import FilmConfig
-from rallymill.runner.rowhash import rows_hash
-from rallymill.runner.store import MATCHES_FOLDER
 from rallymill.scoring.rows import ALL_CLIPS, Row, goal_text
 
 TEST_SEEDS = (200_000, 209_999)
@@ -127,97 +117,3 @@ def fresh(
         columns["sample clips"] = scoring.score(*samples)
     columns["fresh clips"] = scoring.score(out, films)
     return side_by_side(columns)
-
-
-@dataclass(frozen=True)
-class KillReport:
-    """What came of a run that was killed over and over."""
-
-    kills: int
-    kill_times_s: tuple[float, ...]
-    finished_at_kill: tuple[int, ...]
-    tables: int
-    different: tuple[str, ...]
-    again: tuple[str, ...]
-
-    def text(self) -> str:
-        """The report in lines."""
-        times = ", ".join(f"{seconds:.1f}" for seconds in self.kill_times_s)
-        return (
-            f"killed {self.kills} times, after {times} s\n"
-            f"stages finished at each kill: {', '.join(map(str, self.finished_at_kill))}\n"
-            f"tables compared with an uninterrupted run: {self.tables}, "
-            f"different: {', '.join(self.different) or 'none'}\n"
-            f"stages that ran again after they were finished: {', '.join(self.again) or 'none'}\n"
-        )
-
-
-def _tables(out: Path) -> dict[str, Path]:
-    """Files of every table of every match that are in place, by match and table name."""
-    files = (out / MATCHES_FOLDER).glob("*/*.parquet")
-    return {f"{path.parent.name}/{path.stem}": path for path in sorted(files)}
-
-
-def table_hashes(out: Path) -> dict[str, str]:
-    """Hash of the rows of every table of every match, by match and table name."""
-    return {name: rows_hash(pq.read_table(path)) for name, path in _tables(out).items()}
-
-
-def _written(out: Path) -> dict[str, int]:
-    """Time of writing, in nanoseconds, of every table that is in place."""
-    return {name: path.stat().st_mtime_ns for name, path in _tables(out).items()}
-
-
-def kill_and_resume(
-    films: Path, folder: Path, kills: int, seed: int, say: Callable[[str], None]
-) -> KillReport:
-    """Kill a run at random moments, run it to the end, compare with an uninterrupted run."""
-    whole, killed = folder / "whole", folder / "killed"
-    for out in (whole, killed):
-        shutil.rmtree(out, ignore_errors=True)
-    began = time.monotonic()
-    run_process(films, whole)
-    length_s = time.monotonic() - began
-    say(f"an uninterrupted run takes {length_s:.0f} s")
-    chance = random.Random(seed)
-    times, finished, again = [], [], []
-    standing: dict[str, int] = {}
-    for _ in range(kills):
-        # Long enough that stages come to their end between kills: the rest of a run shrinks.
-        wait_s = chance.uniform(3.0, max(6.0, 0.5 * length_s))
-        process = subprocess.Popen(
-            _command(films, killed), start_new_session=True, stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        try:
-            process.wait(wait_s)
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
-        _end_children(killed)
-        now = _written(killed)
-        again += [name for name, stamp in standing.items() if now.get(name) != stamp]
-        standing = now
-        times.append(wait_s)
-        finished.append(len(now))
-        say(f"killed after {wait_s:.1f} s, {len(now)} tables in place")
-    run_process(films, killed)
-    now = _written(killed)
-    again += [name for name, stamp in standing.items() if now.get(name) != stamp]
-    left, right = table_hashes(whole), table_hashes(killed)
-    different = [n for n in sorted(left.keys() | right.keys()) if left.get(n) != right.get(n)]
-    return KillReport(
-        kills, tuple(times), tuple(finished), len(left), tuple(different), tuple(again)
-    )
-
-
-def _end_children(out: Path) -> None:
-    """Kill workers of an output folder that outlived their parent."""
-    import psutil
-
-    for process in psutil.process_iter(["cmdline"]):
-        line = process.info["cmdline"] or []
-        if any(str(out) in part for part in line) and process.pid != os.getpid():
-            process.kill()
-
-

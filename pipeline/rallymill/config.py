@@ -38,13 +38,20 @@ class ExecutionConfig(BaseModel):
     batch: int = Field(8, ge=1, description="pictures given to the detector at a time")
     threads: int = Field(2, ge=1, description="threads a match may use")
     workers: int = Field(1, ge=1, description="matches read at the same time")
+    chunk_frames: int = Field(
+        250, ge=1, description="frames after which a long stage keeps what it has; a kill costs "
+        "no more than these"
+    )
     stall_minutes: float = Field(
         60.0, gt=0, description="a match without progress for so long is stopped and tried again"
     )
 
     def for_stage(self) -> Execution:
         """What a stage may know of it."""
-        return Execution(device=self.device, batch=self.batch, threads=self.threads)
+        return Execution(
+            device=self.device, batch=self.batch, threads=self.threads,
+            chunk_frames=self.chunk_frames,
+        )
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from rallymill import tableio, video
 from rallymill.errors import InputError
+from rallymill.stages import detect
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.tables import DETECTIONS, FLAGS, FRAMES, SHOTS, VIEWS
 
@@ -165,9 +166,30 @@ class Flags(Fake):
         return tableio.from_rows(FLAGS, rows)
 
 
+class SlowDetect(detect.DetectStage):
+    """The real stage with a network that takes its time and finds the frame's own level."""
+
+    def model_files(self, config: Any) -> tuple[str, ...]:
+        return ()
+
+    def run(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
+        detect.load_detector = lambda *given: self.look  # type: ignore[assignment]
+        return super().run(match, inputs, config)
+
+    @staticmethod
+    def look(pictures: list[Any]) -> list[list[detect.Box]]:
+        time.sleep(0.03 * len(pictures))
+        return [
+            [detect.Box("ball", *(float(p[..., k].mean()) for k in (0, 1, 2)), 300.0, 0.5)]
+            for p in pictures
+        ]
+
+
 STAGES = (Views(), Calibrate(), Detect(), Shots(), Flags())
 NAMES = tuple(stage.name for stage in STAGES)
 REGISTRY = "fakes:STAGES"
+CHUNKED = (Views(), Calibrate(), SlowDetect())
+CHUNKED_REGISTRY = "fakes:CHUNKED"
 
 
 def ledger_lines(path: Path) -> list[tuple[str, str, str]]:

@@ -19,7 +19,7 @@ import pytest
 from films import film
 from rallymill import tableio
 from rallymill.runner.rowhash import rows_hash
-from rallymill.runner.store import SCRATCH_NAME
+from rallymill.runner.store import SCRATCH_NAME, MatchStore
 
 ALL_KEPT = dict.fromkeys(fakes.NAMES, "kept")
 
@@ -211,9 +211,33 @@ def test_temporary_files_and_old_checkpoints_go(one):
     (folder / ".flags.parquet.abc.part").write_bytes(b"half")
     stale = folder / SCRATCH_NAME / "flags" / "0123456789abcdef"
     stale.mkdir(parents=True)
+    (stale / ".frames.parquet.abc.part").write_bytes(b"half")
     one.run({"flags": {"confidence": 0.5}})
-    assert not list(folder.glob(".*.part"))
-    assert not stale.exists()
+    assert not list(folder.rglob(".*.part"))
+    assert not (folder / SCRATCH_NAME).exists()
+
+
+def test_checkpoints_go_that_outlived_their_table(one):
+    one.run()
+    # As after a kill between the table and the removal of its checkpoints.
+    left = folder_of(one) / SCRATCH_NAME / "detect" / "0123456789abcdef"
+    left.mkdir(parents=True)
+    (left / "frames.parquet").write_bytes(b"a chunk")
+    one.night().run(dry=True)
+    assert left.exists()
+    one.clear()
+    one.run()
+    assert one.ran() == []
+    assert not (folder_of(one) / SCRATCH_NAME).exists()
+
+
+def test_checkpoints_of_another_fingerprint_are_not_used(one):
+    store = MatchStore(one.out, "m")
+    first = store.scratch("detect", "a" * 64)
+    (first / "frames.parquet").write_bytes(b"a chunk")
+    assert store.scratch("detect", "a" * 64) == first and list(first.iterdir())
+    assert list(store.scratch("detect", "b" * 64).iterdir()) == []
+    assert not first.exists()
 
 
 def test_resolved_config_is_saved(one):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rallymill.cli.bench_runs import resume
 from rallymill.config import home
 
 
@@ -41,19 +42,4 @@ def fresh(
     return 0
 
 
-@bench.command()
-@click.argument("films", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@click.option("--kills", type=click.IntRange(min=1), default=10, show_default=True)
-@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the moments.")
-@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_resume"),
-              show_default=True, help="Where the tables go; emptied first.")
-def resume(films: Path, kills: int, seed: int, folder: Path) -> int:
-    """Kill a run over FILMS at random moments, finish it, compare with an uninterrupted run.
-
-    Exit code: 0 the tables are the same and no finished stage ran again, 1 otherwise.
-    """
-    from rallymill import benchmarks
-
-    report = benchmarks.kill_and_resume(films, folder, kills, seed, lambda line: click.echo(line))
-    click.echo(report.text(), nl=False)
-    return 1 if report.different or report.again else 0
+bench.add_command(resume)

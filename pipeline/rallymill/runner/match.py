@@ -210,6 +210,9 @@ class MatchRun:
         self.emit({"event": "stage", "stage": stage.name, "reason": reason})
         if reason == KEPT:
             self.rows[stage.writes.name] = state.rows
+            if not self.dry:
+                # A kill may have come between the table and the removal of its checkpoints.
+                self.store.drop_scratch(stage.name)
         elif self.dry:
             # What it will give is not known, so those who read it must expect something else.
             self.rows[stage.writes.name] = f"to be made by {stage.name}"

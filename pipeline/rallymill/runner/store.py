@@ -135,12 +135,16 @@ class MatchStore:
         return mine
 
     def drop_scratch(self, stage: str) -> None:
-        """Take a stage's checkpoints away."""
-        shutil.rmtree(self.folder / SCRATCH_NAME / stage, ignore_errors=True)
+        """Take a stage's checkpoints away, and with the last ones the folder that held them."""
+        scratch = self.folder / SCRATCH_NAME
+        shutil.rmtree(scratch / stage, ignore_errors=True)
+        if scratch.is_dir() and not any(scratch.iterdir()):
+            scratch.rmdir()
 
     def clean(self) -> int:
         """Take away what a killed run left half written; the number of files."""
         left = list(self.folder.glob(".*.part")) if self.folder.exists() else []
+        left += self.folder.glob(f"{SCRATCH_NAME}/*/*/.*.part")
         for path in left:
             path.unlink(missing_ok=True)
         return len(left)

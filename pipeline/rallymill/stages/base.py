@@ -30,6 +30,7 @@ class Execution:
     device: str = "auto"
     batch: int = 8
     threads: int = 2
+    chunk_frames: int = 250
 
 
 Progress = Callable[[float], None]

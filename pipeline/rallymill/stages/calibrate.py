@@ -25,6 +25,7 @@ from rallymill.courtfit.follow import FrameCamera, ViewFollower
 from rallymill.courtfit.model import Paint
 from rallymill.errors import TableError
 from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.checkpoints import KEPT_CHUNK
 
 logger = logging.getLogger(__name__)
 
@@ -170,6 +171,7 @@ def _store(match: MatchContext, view_id: int, part: pa.Table, hints: Hints) -> N
         for place, camera in hints
     ]
     tableio.write(path, tables.FRAMES, part, {"rallymill.places": json.dumps(known)})
+    logger.debug(KEPT_CHUNK, path.stem)
 
 
 def _stored(match: MatchContext, view_id: int) -> tuple[pa.Table, Hints] | None:

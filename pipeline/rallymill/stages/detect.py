@@ -20,9 +20,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rallymill import tableio, tables
+from rallymill import tableio, tables, video
 from rallymill.errors import ModelMissingError
 from rallymill.stages.base import Execution, MatchContext, StageConfig
+from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
 
 logger = logging.getLogger(__name__)
 
@@ -219,63 +220,138 @@ class DetectStage:
     ) -> pa.Table:
         """Detect in every frame of the spans that are labelled main."""
         views = [row for row in inputs["views"].to_pylist() if row["label"] == "main"]
-        if not views:
-            return tables.DETECTIONS.empty()
-        detector = load_detector(match.models, config, match.execution)
-        columns: dict[str, list[Any]] = {name: [] for name in tables.DETECTIONS.names()}
+        views.sort(key=lambda row: row["first_frame"])
+        kept = Checkpoints(match.scratch, tables.DETECTIONS)
+        parts: dict[int, pa.Table] = {}
+        todo: list[tuple[int, Chunk]] = []
+        for view in views:
+            step = _step(view, config)
+            most = match.execution.chunk_frames
+            for chunk in chunks(view["first_frame"], view["last_frame"], most):
+                done = kept.read(chunk.name)
+                if done is None:
+                    todo.append((step, chunk))
+                else:
+                    parts[chunk.first] = done
         total = sum(row["last_frame"] - row["first_frame"] + 1 for row in views)
-        for done, (frame, t_s, scale, boxes) in enumerate(
-            _detect_spans(match, views, config, detector), start=1
-        ):
-            for box in choose(boxes, config):
-                columns["match_id"].append(match.match_id)
-                columns["frame"].append(frame)
-                columns["t_s"].append(t_s)
-                columns["label"].append(box.label)
-                # Centres of pixels: a resize maps x to (x + 0.5) * scale - 0.5; box edges from
-                # the network are measured from the corner of the picture.
-                for name in ("x1_px", "y1_px", "x2_px", "y2_px"):
-                    columns[name].append(getattr(box, name) * scale - 0.5)
-                columns["confidence"].append(min(box.confidence, 1.0))
-            match.progress(done / total)
-        return tableio.from_columns(tables.DETECTIONS, columns)
+        n_done = total - sum(chunk.last - chunk.first + 1 for _, chunk in todo)
+        match.progress(n_done / total if total else 1.0)
+        if todo:
+            detector = load_detector(match.models, config, match.execution)
+            for chunk, found in _detect_chunks(match, todo, config, detector):
+                rows = _rows(match.match_id, found, config)
+                kept.keep(chunk.name, rows)
+                parts[chunk.first] = rows
+                n_done += chunk.last - chunk.first + 1
+                match.progress(n_done / total)
+        ordered = [parts[first] for first in sorted(parts)]
+        return pa.concat_tables([tables.DETECTIONS.empty(), *ordered]).combine_chunks()
 
 
-def _detect_spans(
-    match: MatchContext, views: list[dict[str, Any]], config: DetectConfig, detector: Detector
-) -> Iterator[tuple[int, float, float, list[Box]]]:
-    """Yield (frame, t_s, scale to stored pixels, boxes) for every frame of the views."""
-    from rallymill import video
+Found = tuple[int, float, float, list[Box]]
+"""A frame, its time, the scale to stored pixels, and the boxes in it."""
 
-    spans = [(view["first_frame"], view["last_frame"]) for view in views]
-    stream = video.frames(match.video, spans=spans)
-    pending: list[tuple[int, float, Picture]] = []
-    scale = 1.0
 
-    def flush() -> Iterator[tuple[int, float, float, list[Box]]]:
-        for (frame, t_s, _), boxes in zip(
-            pending, detector([picture for _, _, picture in pending]), strict=True
-        ):
-            yield frame, t_s, scale, boxes
-        pending.clear()
+def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
+    n_frames = view["last_frame"] - view["first_frame"] + 1
+    return frame_step((view["end_s"] - view["start_s"]) / n_frames, config.interval_s)
 
-    frame = next(stream, None)
-    for view in views:
 
-        def of_view(last: int = view["last_frame"]) -> Iterator[tuple[int, float, Picture]]:
-            nonlocal frame, scale
-            while frame is not None and frame.index <= last:
-                scale = frame.image.shape[1] / config.input_width_px
-                yield frame.index, frame.t_s, to_grey(frame.image, config.input_width_px)
-                frame = next(stream, None)
+def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
+    """Rows of the detections table for some frames."""
+    columns: dict[str, list[Any]] = {name: [] for name in tables.DETECTIONS.names()}
+    for frame, t_s, scale, boxes in found:
+        for box in choose(boxes, config):
+            columns["match_id"].append(match_id)
+            columns["frame"].append(frame)
+            columns["t_s"].append(t_s)
+            columns["label"].append(box.label)
+            # Centres of pixels: a resize maps x to (x + 0.5) * scale - 0.5; box edges from
+            # the network are measured from the corner of the picture.
+            for name in ("x1_px", "y1_px", "x2_px", "y2_px"):
+                columns[name].append(getattr(box, name) * scale - 0.5)
+            columns["confidence"].append(min(box.confidence, 1.0))
+    return tableio.from_columns(tables.DETECTIONS, columns)
 
-        n_frames = view["last_frame"] - view["first_frame"] + 1
-        step = frame_step((view["end_s"] - view["start_s"]) / n_frames, config.interval_s)
-        for item in motion_pictures(of_view(), step):
-            pending.append(item)
-            if len(pending) >= match.execution.batch:
-                yield from flush()
-    yield from flush()
+
+def _detect_chunks(
+    match: MatchContext, todo: list[tuple[int, Chunk]], config: DetectConfig, detector: Detector
+) -> Iterator[tuple[Chunk, list[Found]]]:
+    """Yield every chunk with what was found in its frames.
+
+    A frame's neighbours are taken across the border of its chunk. Batches end with a chunk, so
+    what the network sees at a time does not depend on which chunks were done before.
+    """
+    spans = _merged([chunk.with_neighbours(step) for step, chunk in todo])
+    with video.frames(match.video, spans=spans) as stream:
+        pictures = _pictures(stream, todo, config)
+        item = next(pictures, None)
+        for _, chunk in todo:
+            found: list[Found] = []
+            pending: list[tuple[int, float, float, Picture]] = []
+            while item is not None and item[0] <= chunk.last:
+                if item[0] >= chunk.first:
+                    pending.append(item)
+                item = next(pictures, None)
+                over = item is None or item[0] > chunk.last
+                if pending and (over or len(pending) >= match.execution.batch):
+                    boxes = detector([picture for *_, picture in pending])
+                    found += [
+                        (frame, t_s, scale, seen)
+                        for (frame, t_s, scale, _), seen in zip(pending, boxes, strict=True)
+                    ]
+                    pending.clear()
+            yield chunk, found
+
+
+def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order of their first frame; those that overlap or touch become one."""
+    merged: list[tuple[int, int]] = []
+    for first, last in spans:
+        if merged and first <= merged[-1][1] + 1:
+            merged[-1] = (merged[-1][0], max(last, merged[-1][1]))
+        else:
+            merged.append((first, last))
+    return merged
+
+
+def _pictures(
+    stream: Iterator[video.Frame], todo: list[tuple[int, Chunk]], config: DetectConfig
+) -> Iterator[tuple[int, float, float, Picture]]:
+    """Yield (frame, t_s, scale, three-channel picture) for every decoded frame of the chunks.
+
+    Chunks of a view that follow each other are one stretch, in which each frame is used for all
+    pictures that it belongs to; a view is never looked at across its ends.
+    """
+    scales: dict[int, float] = {}
+    held = next(stream, None)
+
+    def of_stretch(last: int) -> Iterator[tuple[int, float, Picture]]:
+        nonlocal held
+        while held is not None and held.index <= last:
+            scales[held.index] = held.image.shape[1] / config.input_width_px
+            yield held.index, held.t_s, to_grey(held.image, config.input_width_px)
+            held = next(stream, None)
+
+    for step, last in _stretches(todo):
+        for frame, t_s, picture in motion_pictures(of_stretch(last), step):
+            yield frame, t_s, scales.pop(frame), picture
+
+
+def _stretches(todo: list[tuple[int, Chunk]]) -> list[tuple[int, int]]:
+    """Step and last needed frame of every run of chunks whose decoded frames follow each other."""
+    found: list[tuple[int, int]] = []
+    before: Chunk | None = None
+    reach = -1
+    for step, chunk in todo:
+        first, last = chunk.with_neighbours(step)
+        same_view = before is not None and before.view_first == chunk.view_first
+        if same_view and first <= reach + 1:
+            found[-1] = (step, last)
+        else:
+            found.append((step, last))
+        before, reach = chunk, last
+    return found
 
 
 STAGE = DetectStage()

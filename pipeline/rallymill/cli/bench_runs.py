@@ -1,0 +1,29 @@
+"""``rallymill bench resume``: what kills do to a run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("films", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option("--kills", type=click.IntRange(min=1), default=10, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the moments.")
+@click.option("--chunk-frames", type=click.IntRange(min=1), default=25, show_default=True,
+              help="Frames after which detection keeps what it has.")
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_resume"),
+              show_default=True, help="Where the tables go; emptied first.")
+def resume(films: Path, kills: int, seed: int, chunk_frames: int, folder: Path) -> int:
+    """Kill a run over FILMS at random moments, finish it, compare with an uninterrupted run.
+
+    Exit code: 0 the tables are the same and nothing that was finished was made again, 1 otherwise.
+    """
+    from rallymill import benchmark_resume
+
+    report = benchmark_resume.kill_and_resume(
+        films, folder, kills, seed, lambda line: click.echo(line), chunk_frames
+    )
+    click.echo(report.text(), nl=False)
+    return 0 if report.good else 1

@@ -1,0 +1,189 @@
+"""Checkpoints of the detect stage: borders change nothing, a kill costs one chunk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from films import film
+from rallymill import tableio, tables
+from rallymill.runner.rowhash import rows_hash
+from rallymill.stages import detect
+from rallymill.stages.base import Execution, MatchContext
+from rallymill.stages.checkpoints import Checkpoints, chunks
+
+N_FRAMES = 64
+VIEWS = ((3, 30, "main"), (31, 40, "other"), (41, 62, "main"))
+
+
+class Killed(Exception):
+    pass
+
+
+class Network:
+    """Stands for the detector: a box whose place and size tell of all three moments seen."""
+
+    def __init__(self, dies_at: int = -1) -> None:
+        self.seen = 0
+        self.calls: list[int] = []
+        self.dies_at = dies_at
+
+    def __call__(self, pictures: list[detect.Picture]) -> list[list[detect.Box]]:
+        self.calls.append(len(pictures))
+        found = []
+        for picture in pictures:
+            if self.seen == self.dies_at:
+                raise Killed
+            self.seen += 1
+            before, at, after = (_bar(picture[..., k]) for k in range(3))
+            box = detect.Box("ball", at, before, at + 1, after, 0.5)
+            person = detect.Box("player", before, at, after, at + 1, 0.9)
+            found.append([box, person])
+        return found
+
+
+def _bar(grey: np.ndarray) -> float:
+    """Left edge of the white bar in a picture of the film."""
+    return float(np.argmax(grey[124:148].mean(0) > 150))
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return film(tmp_path_factory.mktemp("film") / "a.mp4", n=N_FRAMES, rate=50)
+
+
+def views_table(views=VIEWS):
+    return tableio.from_rows(
+        tables.VIEWS,
+        [
+            {"match_id": "m", "view_id": k, "first_frame": first, "last_frame": last,
+             "start_s": first / 50, "end_s": (last + 1) / 50, "label": label}
+            for k, (first, last, label) in enumerate(views)
+        ],
+    )  # fmt: skip
+
+
+def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS):
+    monkeypatch.setattr(detect, "load_detector", lambda *given: network)
+    execution = Execution(batch=batch, chunk_frames=chunk_frames)
+    shares: list[float] = []
+    match = MatchContext("m", recording, scratch=scratch, execution=execution,
+                         progress=shares.append)  # fmt: skip
+    config = detect.DetectConfig(input_width_px=320)
+    table = detect.STAGE.run(match, {"views": views_table(views)}, config)
+    assert shares == sorted(shares) and shares[-1] == 1.0
+    return table
+
+
+def test_every_frame_of_main_views_is_looked_at_once_with_its_neighbours(recording, monkeypatch):
+    network = Network()
+    table = run(recording, monkeypatch, network)
+    assert network.seen == 28 + 22
+    balls = [row for row in table.to_pylist() if row["label"] == "ball"]
+    assert [row["frame"] for row in balls] == [*range(3, 31), *range(41, 63)]
+    for row in balls:
+        first, last = (3, 30) if row["frame"] <= 30 else (41, 62)
+        # At 50 frames a second the neighbours are two away; the bar moves 4 px a frame.
+        before = row["frame"] - 2 if row["frame"] - 2 >= first else row["frame"]
+        after = row["frame"] + 2 if row["frame"] + 2 <= last else row["frame"]
+        seen = [row["x1_px"], row["y1_px"], row["y2_px"]]
+        want = [4 * frame % 160 for frame in (row["frame"], before, after)]
+        assert np.abs(np.array(seen) - want).max() <= 1.0
+
+
+@pytest.mark.parametrize("chunk_frames", [1, 2, 3, 7, 22, 28, 100])
+def test_borders_of_chunks_change_nothing(recording, monkeypatch, tmp_path, chunk_frames):
+    whole = run(recording, monkeypatch, Network())
+    cut = run(recording, monkeypatch, Network(), tmp_path, chunk_frames)
+    assert rows_hash(cut) == rows_hash(whole)
+    assert cut.equals(whole)
+
+
+@pytest.mark.parametrize(("chunk_frames", "dies_at"), [(7, 0), (7, 13), (7, 33), (3, 26), (1, 49)])
+def test_a_kill_costs_at_most_one_chunk(
+    recording, monkeypatch, tmp_path, chunk_frames, dies_at
+):
+    whole = run(recording, monkeypatch, Network())
+    with pytest.raises(Killed):
+        run(recording, monkeypatch, Network(dies_at), tmp_path, chunk_frames)
+    stamps = {path: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
+    again = Network()
+    resumed = run(recording, monkeypatch, again, tmp_path, chunk_frames)
+    assert resumed.equals(whole)
+    assert 50 - dies_at <= again.seen < 50 - dies_at + chunk_frames
+    assert all(path.stat().st_mtime_ns == stamp for path, stamp in stamps.items())
+
+
+def test_nothing_is_loaded_when_all_chunks_are_there(recording, monkeypatch, tmp_path):
+    whole = run(recording, monkeypatch, Network(), tmp_path, 9)
+    network = Network()
+    assert run(recording, monkeypatch, network, tmp_path, 9).equals(whole)
+    assert network.calls == []
+
+
+@settings(max_examples=12, deadline=None)
+@given(lost=st.sets(st.integers(0, 12), min_size=1))
+def test_any_lost_chunks_are_made_again_and_no_others(recording, tmp_path_factory, lost):
+    scratch = tmp_path_factory.mktemp("scratch")
+    with pytest.MonkeyPatch.context() as patch:
+        whole = run(recording, patch, Network(), scratch, 4)
+        files = sorted(scratch.iterdir())
+        assert len(files) == 13
+        gone = [files[k] for k in lost]
+        n_rows = sum(tableio.read(path, tables.DETECTIONS).num_rows for path in gone)
+        for path in gone:
+            path.unlink()
+        network = Network()
+        assert run(recording, patch, network, scratch, 4).equals(whole)
+        # Two boxes a frame: only the frames of lost chunks are looked at.
+        assert network.seen == n_rows / 2
+
+
+def test_a_torn_chunk_is_made_again(recording, monkeypatch, tmp_path, caplog):
+    whole = run(recording, monkeypatch, Network(), tmp_path, 9)
+    torn = sorted(tmp_path.iterdir())[1]
+    torn.write_bytes(torn.read_bytes()[:-30])
+    network = Network()
+    assert run(recording, monkeypatch, network, tmp_path, 9).equals(whole)
+    assert network.seen == 9
+    assert "is not used" in caplog.text
+
+
+def test_views_that_touch_are_not_looked_at_across(recording, monkeypatch, tmp_path):
+    views = ((0, 9, "main"), (10, 19, "main"))
+    whole = run(recording, monkeypatch, Network(), views=views)
+    apart = [
+        run(recording, monkeypatch, Network(), views=(view,)).to_pylist() for view in views
+    ]
+    assert whole.to_pylist() == apart[0] + apart[1]
+    assert run(recording, monkeypatch, Network(), tmp_path, 3, views=views).equals(whole)
+
+
+def test_batches_end_with_a_chunk(recording, monkeypatch, tmp_path):
+    network = Network()
+    run(recording, monkeypatch, network, tmp_path, 10, batch=4)
+    assert network.calls == [4, 4, 2, 4, 4, 2, 4, 4, 4, 4, 2, 4, 4, 2, 2]
+
+
+def test_a_view_longer_than_the_recording_ends_with_it(recording, monkeypatch, tmp_path):
+    views = ((50, 90, "main"),)
+    found = run(recording, monkeypatch, Network(), tmp_path, 10, views=views)
+    assert sorted(set(found["frame"].to_pylist())) == list(range(50, N_FRAMES))
+
+
+def test_chunks_cover_a_view_once():
+    assert chunks(5, 4, 10) == []
+    cut = chunks(5, 31, 10)
+    assert [(chunk.first, chunk.last) for chunk in cut] == [(5, 14), (15, 24), (25, 31)]
+    assert cut[0].with_neighbours(2) == (5, 16)
+    assert cut[2].with_neighbours(2) == (23, 31)
+
+
+def test_without_a_folder_nothing_is_kept():
+    kept = Checkpoints(None, tables.DETECTIONS)
+    kept.keep("a", tables.DETECTIONS.empty())
+    assert kept.read("a") is None
