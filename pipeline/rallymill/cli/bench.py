@@ -42,4 +42,35 @@ def fresh(
     return 0
 
 
+@bench.command()
+@click.option("--films", type=click.IntRange(min=1), default=6, show_default=True)
+@click.option("--seconds", type=click.FloatRange(min=1.0), default=12.0, show_default=True,
+              help="Length of a film; live play between cuts is shortened.")
+@click.option("--first-seed", type=int, default=200_040, show_default=True)
+@click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_court"),
+              show_default=True, help="Where films go.")
+@click.option("--keep", is_flag=True, help="Keep the films for another run.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def court(
+    films: int, seconds: float, first_seed: int, workers: int, folder: Path, keep: bool,
+    table: Path | None,
+) -> int:
+    """Find views and court on fresh films of all tiers and compare with the truth.
+
+    Tiers take turns with the seeds. No detector runs. Times are taken at the end, one film at a
+    time.
+    """
+    from rallymill import benchmark_court
+
+    text = benchmark_court.run(
+        first_seed, films, seconds, workers, folder, keep,
+        lambda line: click.echo(line, err=True),
+    )
+    click.echo(text, nl=False)
+    if table is not None:
+        table.write_text(text, encoding="utf-8")
+    return 0
+
+
 bench.add_command(resume)
