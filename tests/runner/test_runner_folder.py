@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from fractions import Fraction
 
 import fakes
@@ -166,6 +167,55 @@ def test_rows_of_other_folders_stay(world):
     night.folder = other
     assert len(night.run().rows) == 1
     assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "b.mp4"]
+
+
+def test_replaced_recording_drops_its_row_until_it_comes_back(world):
+    path = film(world.films / "a.mp4", n=20)
+    (first,) = world.run().rows
+    data = path.read_bytes()
+    film(path, n=30)
+    (second,) = world.run().rows
+    assert pq.read_table(world.out / MATCHES_NAME).to_pylist() == [second]
+    assert second["match_id"] != first["match_id"]
+    world.clear()
+    path.write_bytes(data)
+    world.run()
+    assert pq.read_table(world.out / MATCHES_NAME).to_pylist() == [first]
+    assert world.ran() == []
+
+
+def test_renamed_recording_stays_when_another_takes_its_name(world):
+    path = film(world.films / "a.mp4", n=20)
+    (first,) = world.run().rows
+    path.rename(world.films / "b.mp4")
+    film(path, n=30)
+    world.run()
+    rows = pq.read_table(world.out / MATCHES_NAME).to_pylist()
+    assert [row["file"] for row in rows] == ["a.mp4", "b.mp4"]
+    assert rows[1]["match_id"] == first["match_id"]
+
+
+def test_same_file_name_in_another_folder_replaces_nothing(world):
+    film(world.films / "a.mp4", n=20)
+    world.run()
+    other = world.root / "other"
+    other.mkdir()
+    film(other / "a.mp4", n=30)
+    night = world.night()
+    night.folder = other
+    night.run()
+    assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "a.mp4"]
+
+
+def test_row_goes_with_its_folder(world):
+    path = film(world.films / "a.mp4", n=20)
+    film(world.films / "b.mp4", n=30)
+    (first, second) = world.run().rows
+    shutil.rmtree(world.out / "matches" / first["match_id"])
+    assert summary.read_matches(world.out).to_pylist() == [second]
+    path.unlink()
+    world.run()
+    assert pq.read_table(world.out / MATCHES_NAME).to_pylist() == [second]
 
 
 def test_tables_that_cannot_be_summed_up_lose_that_match_only(world, monkeypatch):

@@ -31,7 +31,13 @@ def status(out: Path, as_json: bool) -> int:
     """
     rows = read_matches(out).to_pylist()
     listed = {row["match_id"] for row in rows}
-    begun = [record for record in records(out) if record.match_id not in listed]
+    known = records(out)
+    in_place = {record.path for record in known if record.match_id in listed}
+    begun = [
+        record
+        for record in known
+        if record.match_id not in listed and record.path not in in_place
+    ]
     if as_json:
         content = {"matches": rows, "begun": [_begun(record) for record in begun]}
         click.echo(json.dumps(content, indent=2, ensure_ascii=False))

@@ -214,11 +214,20 @@ def _weights(store: MatchStore) -> str:
 
 
 def read_matches(out: Path) -> pa.Table:
-    """The table of matches of an output folder, empty if there is none that can be read."""
+    """The table of matches of an output folder, empty if there is none that can be read.
+
+    Matches whose folder was taken away are left out.
+    """
     try:
-        return tableio.read(out / MATCHES_NAME, MATCHES)
+        table = tableio.read(out / MATCHES_NAME, MATCHES)
     except TableError:
         return MATCHES.empty()
+    return table.filter(pa.array([_stands(out, row) for row in table.to_pylist()], pa.bool_()))
+
+
+def _stands(out: Path, row: Mapping[str, Any]) -> bool:
+    """Whether the folder of a match is there; a file that could not be opened never had one."""
+    return not row["content_hash"] or MatchStore(out, row["match_id"]).folder.is_dir()
 
 
 def _old_rows(out: Path, new_ids: set[str]) -> list[dict[str, Any]]:
@@ -234,19 +243,29 @@ def _old_rows(out: Path, new_ids: set[str]) -> list[dict[str, Any]]:
 def update_matches(out: Path, rows: list[dict[str, Any]]) -> pa.Table:
     """Put rows into ``matches.parquet``; rows of other matches stay.
 
-    Where the file is broken, the rows of other matches are made again from their folders.
-
-    A match that could not be read goes when its file has been replaced by one with other content.
+    Where the file is broken, the rows of other matches are made again from their folders. A row
+    goes when its folder is gone, and when another recording stands in the place of its own; the
+    tables of that match stay on disk and are listed again if the recording comes back. A match
+    that could not be read goes when its file has been replaced by one with other content.
     """
     new_ids = {row["match_id"] for row in rows}
     files = {row["file"] for row in rows}
-    kept = [
-        row
-        for row in _old_rows(out, new_ids)
-        if row["match_id"] not in new_ids
-        and not (row["status"] == "not_read" and row["file"] in files)
-    ]
+    taken = {record.path for match_id in new_ids if (record := _record(out, match_id))}
+
+    def stays(row: Mapping[str, Any]) -> bool:
+        if row["match_id"] in new_ids or not _stands(out, row):
+            return False
+        if row["status"] == "not_read" and row["file"] in files:
+            return False
+        record = _record(out, row["match_id"])
+        return record is None or record.path not in taken
+
+    kept = [row for row in _old_rows(out, new_ids) if stays(row)]
     merged = sorted(kept + rows, key=lambda row: (row["file"], row["match_id"]))
     table = tableio.from_rows(MATCHES, merged)
     tableio.write(out / MATCHES_NAME, MATCHES, table)
     return table
+
+
+def _record(out: Path, match_id: str) -> MatchRecord | None:
+    return MatchStore(out, match_id).read_record()
