@@ -6,12 +6,11 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
 from rallymill import camera, matchsheet, tableio, tables, video
-from rallymill.arena import export, film, film_config, film_plan, film_score, film_truth, graphics
+from rallymill.arena import film, film_config, film_plan, film_score, film_truth, graphics
 from rallymill.errors import ConfigError
 
 SMALL = film_config.FilmConfig(
@@ -203,29 +202,3 @@ def test_a_wipe_goes_from_one_picture_to_the_other():
     assert means == sorted(means)
     assert means[0] < 10
     assert means[-1] > 190
-
-
-def test_channels_are_the_frames_before_at_and_after():
-    frames = [np.full((8, 8, 3), level, np.uint8) for level in (10, 100, 200)]
-    assert export.stacked(*frames)[0, 0].tolist() == [10, 100, 200]
-
-
-def test_training_pictures_are_the_same_for_the_same_seed(tmp_path):
-    for name in ("one", "two"):
-        assert export.training_frames(7, 2, tmp_path / name, "broadcast", 640, 360) == 2
-    one, two = (sorted((tmp_path / name).rglob("*.*")) for name in ("one", "two"))
-    assert [path.name for path in one] == [path.name for path in two]
-    assert len(one) == 4
-    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
-    picture = cv2.imread(str(one[0]))
-    assert picture.shape == (360, 640, 3)
-    people = 0
-    for path in one:
-        if path.suffix == ".txt":
-            for line in path.read_text().splitlines():
-                label, x, y, w, h = line.split()
-                assert label in ("0", "1")
-                people += label == "0"
-                assert float(x) - float(w) / 2 + 1e-6 >= 0
-                assert float(y) + float(h) / 2 <= 1 + 1e-6
-    assert people >= 2

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.support.still_world import StillWorld, high_camera, plain_venue, standing
 
 from rallymill import court
-from rallymill.arena import body, body_limbs, shade_ray
+from rallymill.arena import (
+    body,
+    body_limbs,
+    camera_moves,
+    camera_work,
+    render_fields,
+    shade_ray,
+)
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_develop import Processing, develop
 from rallymill.arena.world import ACTIONS, Look, PersonState
@@ -253,3 +262,115 @@ def test_noise_is_as_strong_as_asked():
     out = develop(grey, how, (1,)).astype(float)
     assert 2.0 < out.std() < 4.5
     assert out.mean() == pytest.approx(255 * 0.2 ** (1 / 2.2), abs=1.5)
+
+
+def test_fields_of_what_stands_still_are_the_picture_itself():
+    ramp = np.repeat(np.arange(0, 240, 4, dtype=np.uint8)[:, None], 40, 1)[..., None].repeat(3, 2)
+    for parity in (0, 1):
+        assert np.abs(render_fields.bob(ramp, parity)[1:-1].astype(int) - ramp[1:-1]).max() <= 1
+    for fields in ("blend", "weave", "comb"):
+        joined = render_fields.join(fields, ramp, ramp)
+        assert np.abs(joined[1:-1].astype(int) - ramp[1:-1]).max() <= 1
+    with pytest.raises(ValueError, match="progressive"):
+        render_fields.join("progressive", ramp, ramp)
+
+
+def test_fields_of_what_moves_show_both_moments():
+    first, second = np.zeros((20, 30, 3), np.uint8), np.zeros((20, 30, 3), np.uint8)
+    first[:, 5:8], second[:, 15:18] = 200, 200
+    woven = render_fields.weave(first, second)
+    assert woven[::2, 6].min() == 200
+    assert woven[1::2, 6].max() == 0
+    assert woven[1::2, 16].min() == 200
+    assert render_fields.blend(first, second)[10, [6, 16], 0].tolist() == [100, 100]
+    # A strong motion is filled in from the first field, a weak one is left combed.
+    assert render_fields.comb(first, second)[1:-1, 6].min() == 200
+    weak = render_fields.comb(first // 8, second // 8)
+    assert weak[10, 6, 0] != weak[11, 6, 0]
+
+
+def test_a_frame_of_two_fields_is_true_at_its_own_time():
+    camera = high_camera()
+    world = StillWorld((standing(-2.0, -9.0),), ((1.3, -4.0, 1.6),), (8.0, 20.0, 1.0))
+    renderer = Renderer(plain_venue(), world)
+    moments = (-0.01, 0.01)
+    first, second = (renderer.picture(camera, t, 0.002) for t in moments)
+    seen = render_fields.seen_between(world, camera, 0.0, first, second)
+    ball = seen.balls[0]
+    assert ball.centre_px == pytest.approx(tuple(camera.project(np.array([1.3, -4.0, 1.6]))))
+    boxes = [picture.balls[0].box_px for picture in (first, second)]
+    assert ball.box_px[0] == pytest.approx(min(box[0] for box in boxes))
+    assert ball.box_px[2] == pytest.approx(max(box[2] for box in boxes))
+    assert ball.box_px[2] - ball.box_px[0] > boxes[0][2] - boxes[0][0] + 5
+    assert [person.role for person in seen.people] == ["near"]
+
+
+def test_a_rolling_shutter_shows_a_ball_when_its_row_is_read(bare):
+    camera, readout = high_camera(), 0.02
+    velocity = np.array([25.0, 15.0, 0.0])
+    for start in ((-6.0, -9.0, 1.0), (-4.2, -4.0, 2.5)):
+        world = StillWorld(places=(start,), velocity_mps=tuple(velocity))
+        drawn = Renderer(plain_venue(), world).picture(camera, 0.0, 0.0005, readout)
+        ball = drawn.balls[0]
+        when = (np.array(ball.position_m) - start) @ velocity / (velocity @ velocity)
+        row = ball.centre_px[1]
+        assert when == pytest.approx(readout * ((row + 0.5) / camera.height_px - 0.5), abs=1e-6)
+        assert ball.centre_px == pytest.approx(tuple(camera.project(np.array(ball.position_m))))
+        changed = np.abs(drawn.light - bare[0.0])[..., 0].astype(float)
+        x1, y1, x2, y2 = (round(value) for value in ball.box_px)
+        box = changed[y1 - 3 : y2 + 4, x1 - 3 : x2 + 4]
+        v, u = np.mgrid[y1 - 3 : y2 + 4, x1 - 3 : x2 + 4]
+        centre = np.array([(u * box).sum(), (v * box).sum()]) / box.sum()
+        assert np.abs(centre - ball.centre_px).max() < 0.25
+
+
+def test_an_upright_window_is_a_cut_out_of_the_wide_picture():
+    world = StillWorld((standing(3.0, -12.0), standing(-2.0, 12.0)), ((1.0, -3.0, 1.5),))
+    wide = camera_work.Fixed(high_camera())
+    camera = camera_moves.Window(wide, world, 404).at(0.4)
+    left = wide.camera.principal_px[0] - camera.principal_px[0]
+    assert 0 <= left <= 1280 - 404
+    point = np.array([[1.0, -3.0, 1.5], [3.0, -12.0, 0.0]])
+    assert camera.project(point) + [left, 0] == pytest.approx(wide.camera.project(point))
+    whole = round(left)
+    exact = replace(camera, principal_px=(camera.principal_px[0] + left - whole,
+                                          camera.principal_px[1]))
+    cut_out, all_of_it = (
+        Renderer(plain_venue(), world).picture(view, 0.0, 0.004) for view in (exact, wide.camera)
+    )
+    apart = np.abs(cut_out.light - all_of_it.light[:, whole : whole + 404]).max(-1)
+    # Rounding decides some samples on the edges of bodies.
+    assert (apart > 2e-3).sum() < 60
+
+
+def test_another_size_shows_the_same():
+    camera = high_camera(-0.05)
+    for size in ((640, 360), (854, 480), (1920, 1080)):
+        small = camera_moves.scaled(camera, *size)
+        points = np.array([[1.0, -3.0, 1.5], [-4.0, 11.0, 0.0]])
+        share = (camera.project(points) + 0.5) / [1280, 720]
+        assert (small.project(points) + 0.5) / size == pytest.approx(share, abs=1e-3)
+
+
+def test_a_trembling_camera_stays_a_camera():
+    base = camera_work.Fixed(high_camera())
+    work = camera_moves.unsteady(base, np.random.default_rng(1), 0.001, 0.004)
+    points = np.array([[1.0, -3.0, 1.5], [-4.0, 11.0, 0.0]])
+    still = base.camera.project(points)
+    ways = np.array([np.abs(work.at(t).project(points) - still).max() for t in np.linspace(0, 9)])
+    assert 0.3 < ways.max() < 9.0
+    for t in (0.3, 2.2):
+        rotation = work.at(t).rotation
+        assert rotation @ rotation.T == pytest.approx(np.eye(3), abs=1e-9)
+        assert abs(work.at(t).focal_px / base.camera.focal_px - 1) <= 0.004
+
+
+def test_exposure_drifts_slowly_and_a_wrong_range_lifts_the_dark():
+    grey = np.full((60, 80, 3), 0.2, np.float32)
+    plain = Processing(vignette=0.0, sharpening=0.0, noise=0.0)
+    drift = replace(plain, drift=0.1, drift_s=10.0)
+    means = [develop(grey, drift, (1,), t).mean() for t in np.linspace(0, 10, 21)]
+    assert max(means) - min(means) > 6
+    assert np.abs(np.diff(means)).max() < 6
+    black = develop(grey * 0, replace(plain, black=0.06), (1,))
+    assert black.mean() == pytest.approx(255 * 0.06, abs=1)

@@ -157,6 +157,7 @@ class _Artist:
             overlay = self.score(world_s)
             if overlay is not None:
                 graphics.lay_over(image, overlay)
+                picture = graphics.hide_balls(picture, overlay)
         return image, camera, picture, world_s
 
 

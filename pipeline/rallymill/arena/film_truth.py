@@ -93,10 +93,12 @@ def track_rows(
         if role == "other" and person is None:
             continue
         state = world.person(index, world_s)
-        point = camera.project(np.array([state.x_m, state.y_m, 0.0]))
+        # With a rolling shutter people are seen at the moment of their own row.
+        x_m, y_m, z_m = person.feet_m if person else (state.x_m, state.y_m, state.z_m)
+        point = camera.project(np.array([x_m, y_m, 0.0]))
         row: Row = {
             "match_id": match_id, "frame": frame, "t_s": t_s, "track_id": index + 1, "role": role,
-            "x_m": state.x_m, "y_m": state.y_m, "z_m": state.z_m, "vx_mps": state.vx_mps,
+            "x_m": x_m, "y_m": y_m, "z_m": z_m, "vx_mps": state.vx_mps,
             "vy_mps": state.vy_mps, "vz_mps": 0.0,
         }
         if np.isfinite(point).all():

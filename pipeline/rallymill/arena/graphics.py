@@ -6,9 +6,13 @@ opacity, as large as the frame.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from rallymill.arena.render_seen import Picture
 
 Bytes = NDArray[np.uint8]
 NAMES = ("MARREC", "ORROW", "KESTRELL", "ALAMAY", "TESSEL", "BRANDOCK", "VINTLEY", "OSMUNDA")
@@ -105,6 +109,22 @@ def wipe(first: Bytes, second: Bytes, share: float) -> Bytes:
     edge = np.abs(x - front) < 0.02 * width
     out[edge] = (60, 170, 200)
     return out
+
+
+def covers(graphic: Bytes, u_px: float, v_px: float) -> bool:
+    """Whether a graphic hides what is at an image point."""
+    row, column = round(v_px), round(u_px)
+    inside = 0 <= row < graphic.shape[0] and 0 <= column < graphic.shape[1]
+    return inside and int(graphic[row, column, 3]) > 100
+
+
+def hide_balls(picture: Picture, graphic: Bytes) -> Picture:
+    """What a picture shows once a graphic lies over it: balls under it are hidden."""
+    balls = tuple(
+        replace(ball, visible_share=0.0) if covers(graphic, *ball.centre_px) else ball
+        for ball in picture.balls
+    )
+    return replace(picture, balls=balls)
 
 
 def lay_over(frame: Bytes, graphic: Bytes) -> None:

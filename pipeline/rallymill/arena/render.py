@@ -7,8 +7,6 @@ behind them and visibility is counted in pixels, not guessed.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +15,7 @@ from rallymill.arena import (
     body,
     body_limbs,
     render_props,
+    render_rows,
     shade,
     shade_body,
     shade_ray,
@@ -107,15 +106,28 @@ class Renderer:
         ]
         return states, middle
 
-    def picture(self, camera: Camera, t_s: float, shutter_s: float) -> Picture:
-        """Picture with the shutter open for ``shutter_s`` about ``t_s``."""
+    def picture(
+        self, camera: Camera, t_s: float, shutter_s: float, readout_s: float = 0.0
+    ) -> Picture:
+        """Picture with the shutter open for ``shutter_s`` about ``t_s``.
+
+        With a rolling shutter the rows are read one after the other within ``readout_s``, the
+        middle one at ``t_s``: every person and ball is drawn as it is, and reported where it is, at
+        the moment its own middle row is read. Within a body, and for the camera, the moment is
+        one: a pan does not lean what stands still.
+        """
         vector = shade_ray.camera_vector(camera)
         image = self._background(camera, vector, t_s)
         height, width = image.shape[:2]
         people = []
         n_people = len(self.world.looks)
         for index in range(n_people):
-            states, middle = self._moments(index, t_s, shutter_s)
+            moment = t_s
+            if readout_s > 0.0:
+                moment = render_rows.person_moment(
+                    self.world, vector, index, t_s, readout_s, height
+                )
+            states, middle = self._moments(index, moment, shutter_s)
             solids = np.zeros((len(states), body_limbs.MAX_SOLIDS, body_limbs.SOLID_SIZE))
             counts = np.zeros(len(states), dtype=np.int64)
             joints = np.zeros((4, 3))
@@ -129,7 +141,7 @@ class Renderer:
             )
             box = shade_body.body_box(vector, solids, counts, width, height)
             people.append((index, middle, solids, counts, joints, box))
-        balls = self._ball_paths(t_s, shutter_s, vector)
+        balls = self._ball_paths(t_s, shutter_s, vector, readout_s, height)
         self._shadows(vector, image, people, balls)
         depth = np.full((height, width), 1e9, dtype=np.float32)
         owner = np.zeros((height, width), dtype=np.uint8)
@@ -224,10 +236,17 @@ class Renderer:
             total = total + row[3:6] * (0.55 * sun)
         return np.asarray(total)
 
-    def _ball_paths(self, t_s: float, shutter_s: float, vector: Array):  # type: ignore[no-untyped-def]
+    def _ball_paths(  # type: ignore[no-untyped-def]
+        self, middle_s: float, shutter_s: float, vector: Array, readout_s: float, height: int
+    ):
         """Balls that exist: number, places during the shutter (N, 3), state in the middle."""
         found = []
         for index in range(self.world.balls):
+            t_s = middle_s
+            if readout_s > 0.0:
+                t_s = render_rows.ball_moment(
+                    self.world, vector, index, middle_s, readout_s, height
+                )
             state = self.world.ball(index, t_s)
             if state is None:
                 continue
@@ -357,13 +376,3 @@ class Renderer:
             (float(low[0]), float(low[1]), float(high[0]), float(high[1])), min(share, 1.0),
             bool(state.live),
         )
-
-
-def scaled(camera: Camera, factor: float) -> Camera:
-    """The same view with ``factor`` times as many pixels across and down."""
-    cx, cy = camera.principal_px
-    return replace(
-        camera, focal_px=camera.focal_px * factor, width_px=round(camera.width_px * factor),
-        height_px=round(camera.height_px * factor),
-        principal_px=((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
-    )

@@ -21,6 +21,10 @@ class Processing:
     ``exposure`` multiplies the light, ``softness_px`` is the deviation of the blur, ``vignette``
     the loss in the corners, ``sharpening`` the strength of the halo, ``noise`` the deviation of
     the noise in the middle greys (of 255), ``saturation``, ``warmth`` and ``contrast`` the look.
+    ``flicker`` is the deviation of the exposure from picture to picture, ``drift`` how far it
+    wanders within ``drift_s`` seconds. The halo reaches ``halo_px``; ``black`` lifts the darkest
+    level (0 to 1), as in film of the wrong range; ``denoise`` from 0 to 1 is how much of the
+    picture is replaced by a median, as telephones do.
     """
 
     exposure: float = 1.0
@@ -32,23 +36,38 @@ class Processing:
     warmth: float = 0.0
     contrast: float = 1.0
     flicker: float = 0.0
+    drift: float = 0.0
+    drift_s: float = 20.0
+    halo_px: float = 1.3
+    black: float = 0.0
+    denoise: float = 0.0
 
 
 def draw_processing(rng: np.random.Generator, tier: str) -> Processing:
     """Processing of a camera of a tier."""
-    if tier == "broadcast":
+
+    def between(low: float, high: float) -> float:
+        return float(rng.uniform(low, high))
+
+    if tier in ("easy", "broadcast"):
+        easy = tier == "easy"
         return Processing(
-            float(rng.uniform(0.85, 1.15)), float(rng.uniform(0.4, 0.75)),
-            float(rng.uniform(0.0, 0.2)), float(rng.uniform(0.2, 0.9)),
-            float(rng.uniform(0.4, 2.0)), float(rng.uniform(0.85, 1.2)),
-            float(rng.uniform(-0.05, 0.05)), float(rng.uniform(0.92, 1.12)),
+            between(0.85, 1.15), between(0.35, 0.75), between(0.0, 0.2),
+            between(0.2, 0.6 if easy else 1.1), between(0.3, 1.0 if easy else 2.2),
+            between(0.85, 1.2), between(-0.05, 0.05), between(0.92, 1.12), 0.0,
+            0.0 if easy else between(0.0, 0.06), between(8.0, 30.0), between(0.8, 2.0),
+            0.0 if easy or rng.random() < 0.9 else between(0.03, 0.07),
         )
     hard = tier == "hostile"
     return Processing(
-        float(rng.uniform(0.75, 1.25)), float(rng.uniform(0.5, 1.1 if hard else 0.85)),
-        float(rng.uniform(0.05, 0.35)), float(rng.uniform(0.0, 1.3)),
-        float(rng.uniform(1.5, 5.0 if hard else 3.5)), float(rng.uniform(0.7, 1.2)),
-        float(rng.uniform(-0.1, 0.1)), float(rng.uniform(0.85, 1.2)),
+        between(0.7 if hard else 0.75, 1.35 if hard else 1.25),
+        between(0.4, 1.1 if hard else 0.9), between(0.05, 0.35),
+        between(0.0, 2.2 if hard else 1.6), between(1.0, 6.0 if hard else 3.5),
+        between(0.6, 1.25), between(-0.1, 0.1), between(0.8, 1.25),
+        between(0.0, 0.012) if rng.random() < 0.3 else 0.0, between(0.0, 0.15),
+        between(4.0, 25.0), between(0.8, 2.6),
+        between(0.02, 0.09) if rng.random() < 0.15 else 0.0,
+        between(0.2, 0.7) if rng.random() < (0.25 if hard else 0.15) else 0.0,
     )
 
 
@@ -106,27 +125,33 @@ def _grain() -> Image:
 
 
 @lru_cache(maxsize=32)
-def _table(contrast: float) -> Image:
+def _table(contrast: float, black: float) -> Image:
     """Tone curve from linear light 0 to 2 to 0 to 255, with a soft shoulder above 0.8."""
     x = np.linspace(0, 2, 4097)
     shoulder = np.where(x < 0.8, x, 0.8 + 0.2 * (1 - np.exp(-(x - 0.8) / 0.2)))
     y = shoulder ** (1 / 2.2)
     y = 0.5 + (y - 0.5) * contrast
-    return np.asarray(np.clip(y, 0, 1) * 255, dtype=np.float32)
+    y = black + (1 - black) * np.clip(y, 0, 1)
+    return np.asarray(y * 255, dtype=np.float32)
 
 
-def develop(light: Image, how: Processing, seed: tuple[int, ...]) -> Bytes:
-    """Picture (H, W, 3) uint8, blue, green, red, of linear light (H, W, 3), red, green, blue."""
+def develop(light: Image, how: Processing, seed: tuple[int, ...], t_s: float = 0.0) -> Bytes:
+    """Picture (H, W, 3) uint8, blue, green, red, of linear light (H, W, 3), red, green, blue.
+
+    ``seed`` decides the noise of this picture; ``t_s`` where the drifting exposure stands.
+    """
     rng = np.random.default_rng([*seed, 75])
     blurred = cv2.GaussianBlur(light, (0, 0), how.softness_px) if how.softness_px > 0.2 else light
     exposure = how.exposure * (1 + how.flicker * float(rng.standard_normal()))
+    if how.drift > 0.0:
+        exposure *= 1 + how.drift * float(np.sin(2 * np.pi * t_s / how.drift_s + seed[0]))
     gains = exposure * np.array([1 + how.warmth, 1.0, 1 - how.warmth])
     tone = np.empty_like(light)
     _tone(
-        blurred, _table(round(how.contrast, 3)), gains.astype(np.float32), how.vignette,
-        np.float32(how.saturation), tone,
+        blurred, _table(round(how.contrast, 3), round(how.black, 3)), gains.astype(np.float32),
+        how.vignette, np.float32(how.saturation), tone,
     )
-    soft = cv2.GaussianBlur(tone, (0, 0), 1.3) if how.sharpening > 0 else tone
+    soft = cv2.GaussianBlur(tone, (0, 0), how.halo_px) if how.sharpening > 0 else tone
     grain = _grain()
     out = np.empty(light.shape, dtype=np.uint8)
     _finish(
@@ -134,4 +159,7 @@ def develop(light: Image, how: Processing, seed: tuple[int, ...]) -> Bytes:
         int(rng.integers(0, grain.shape[0])), np.float32(how.sharpening), np.float32(how.noise),
         out,
     )
+    if how.denoise > 0.0:
+        smooth = cv2.medianBlur(out, 3)
+        return np.asarray(cv2.addWeighted(smooth, how.denoise, out, 1 - how.denoise, 0.0), np.uint8)
     return out

@@ -18,7 +18,7 @@ from rallymill.arena.world import Colour
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
-TIERS = ("broadcast", "club", "hostile")
+TIERS = ("easy", "broadcast", "club", "hostile")
 FIRST_UNSEEN_SEED = 100_000
 
 
@@ -245,12 +245,18 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     if tier not in TIERS:
         raise ValueError(f"tier {tier!r} is not one of {', '.join(TIERS)}")
     rng = np.random.default_rng([seed, 71])
-    odds = {"broadcast": (0.5, 0.3, 0.2), "club": (0.55, 0.38, 0.07), "hostile": (0.2, 0.7, 0.1)}
+    odds = {
+        "easy": (0.8, 0.1, 0.1), "broadcast": (0.5, 0.3, 0.2), "club": (0.55, 0.38, 0.07),
+        "hostile": (0.25, 0.63, 0.12),
+    }
     drawn = str(rng.choice(["hard", "clay", "grass"], p=odds[tier]))
     surface = surface or drawn
     inner, outer = _court_colours(rng, surface)
-    club = tier != "broadcast" and bool(rng.random() < (0.9 if tier == "club" else 0.6))
-    kinds = {"broadcast": (0.5, 0.3, 0.2), "club": (0.5, 0.15, 0.35), "hostile": (0.8, 0.12, 0.08)}
+    club = tier in ("club", "hostile") and bool(rng.random() < (0.9 if tier == "club" else 0.6))
+    kinds = {
+        "easy": (0.3, 0.2, 0.5), "broadcast": (0.5, 0.3, 0.2), "club": (0.5, 0.15, 0.35),
+        "hostile": (0.72, 0.18, 0.1),
+    }
     kind = str(rng.choice(["sun", "floods", "soft"], p=kinds[tier]))
     ambient, lights = _lighting(rng, kind, tier)
     ambient, lights = _exposed(rng, ambient, lights, inner, outer)
@@ -261,7 +267,8 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     neighbours = club and bool(rng.random() < 0.3)
     if neighbours:
         side_x = float(rng.uniform(26.0, 30.0))
-    if kind == "sun" and rng.random() < (0.5 if tier == "hostile" else 0.3):
+    shadowed = {"easy": 0.0, "hostile": 0.5}.get(tier, 0.3)
+    if kind == "sun" and rng.random() < shadowed:
         angle = np.arctan2(lights[0].direction[1], lights[0].direction[0]) + np.pi
         angle += rng.uniform(-0.5, 0.5)
         edge = (float(np.cos(angle)), float(np.sin(angle)), float(rng.uniform(-8, 3)))

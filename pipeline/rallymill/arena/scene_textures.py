@@ -83,7 +83,7 @@ def ground(seed: int, surface: str, tier: str) -> tuple[Image, Image, Image]:
     else:
         out += 0.02 * _noise(rng, (h, w), (25, 60))
         out -= (rng.uniform(0, 0.05) * baseline).astype(np.float32)
-        if tier != "broadcast":
+        if tier not in ("easy", "broadcast"):
             stains = _noise(rng, (h, w), (30, 30))
             out -= (0.06 * np.clip(stains - 1.2, 0, 1)).astype(np.float32)
             cracks = np.abs(_noise(rng, (h, w), (18, 18)))

@@ -1,0 +1,181 @@
+"""Three neighbouring frames of a film, drawn and sent through a chain of their own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.arena import (
+    camera_moves,
+    camera_work,
+    graphics,
+    render_develop,
+    render_fields,
+)
+from rallymill.arena.export_codec import compressed
+from rallymill.arena.film_chain import Chain, Size, draw_chain
+from rallymill.arena.render import Renderer
+from rallymill.arena.render_seen import Picture
+from rallymill.arena.scene import Venue
+from rallymill.arena.world import World
+
+Bytes = NDArray[np.uint8]
+BASE_SIZE: Size = (1280, 720)
+TAIL = 1
+"""Frames that the codec sees after the last one needed, so that it can look both ways."""
+_SHAKE_RAD = {"easy": 0.0, "broadcast": 0.0004, "club": 0.0006, "hostile": 0.0012}
+_BREATHING = {"easy": 0.0, "broadcast": 0.002, "club": 0.0, "hostile": 0.004}
+
+
+@dataclass(frozen=True)
+class Shot:
+    """Frames before, at and after (BGR) and what they show.
+
+    ``raw`` are as they were drawn, in size ``size``; ``frames`` have gone through the codecs and
+    have the size of the chain's film. ``pictures`` is empty where no court is in the picture.
+    """
+
+    raw: tuple[Bytes, Bytes, Bytes]
+    frames: tuple[Bytes, Bytes, Bytes]
+    pictures: tuple[Picture, ...]
+    size: Size
+    chain: Chain
+
+
+@dataclass
+class Studio:
+    """Draws shots of one world."""
+
+    seed: int
+    tier: str
+    venue: Venue
+    world: World
+    renderer: Renderer
+    _mains: dict[Size, camera_work.CameraWork] = field(default_factory=dict)
+
+    def main(self, size: Size) -> camera_work.CameraWork:
+        """Main camera in a shape of picture; made once."""
+        if size not in self._mains:
+            self._mains[size] = camera_work.main_camera(self.world, self.seed, self.tier, *size)
+        return self._mains[size]
+
+    def _moment(self, rng: np.random.Generator) -> float:
+        """A moment of the world, mostly with the ball in play."""
+        t = 1.0
+        for _ in range(8):
+            t = float(rng.uniform(0.3, max(self.world.duration_s - 0.3, 0.4)))
+            ball = self.world.ball(0, t)
+            if ball is not None and ball.live:
+                break
+        return t
+
+    def _main_work(self, rng: np.random.Generator, chain: Chain) -> camera_work.CameraWork:
+        """Main camera in the size of a chain, with what befalls it."""
+        if chain.upright == "phone":
+            work: camera_work.CameraWork = camera_moves.Scaled(self.main((608, 1080)), *chain.size)
+        elif chain.upright == "window":
+            height = chain.size[1]
+            wide = camera_moves.Scaled(self.main(BASE_SIZE), round(height * 16 / 9), height)
+            work = camera_moves.Window(wide, self.world, chain.size[0])
+        else:
+            work = camera_moves.Scaled(self.main(BASE_SIZE), *chain.master)
+        if rng.random() < 0.5 and _SHAKE_RAD[self.tier]:
+            work = camera_moves.unsteady(
+                work, rng, float(rng.uniform(0, _SHAKE_RAD[self.tier])),
+                float(rng.uniform(0, _BREATHING[self.tier])),
+            )
+        return work
+
+    def frame(
+        self, work: camera_work.CameraWork, t_s: float, chain: Chain, frame: int,
+        how: render_develop.Processing, seed: tuple[int, ...],
+    ) -> tuple[Bytes, Picture]:
+        """Frame number ``frame`` of a film at a moment, before any codec, and what it shows."""
+        camera = work.at(t_s)
+        if chain.fields in ("progressive", "bob"):
+            picture = self.renderer.picture(camera, t_s, chain.shutter_s, chain.readout_s)
+            image = render_develop.develop(picture.light, how, (*seed, 0), t_s)
+            if chain.fields == "bob":
+                image = render_fields.bob(image, frame % 2)
+            return image, picture
+        pictures, images = [], []
+        for number, share in enumerate((-0.25, 0.25)):
+            moment = t_s + share / chain.rate
+            picture = self.renderer.picture(work.at(moment), moment, chain.shutter_s)
+            pictures.append(picture)
+            images.append(render_develop.develop(picture.light, how, (*seed, number), moment))
+        image = render_fields.join(chain.fields, images[0], images[1])
+        seen = render_fields.seen_between(self.world, camera, t_s, pictures[0], pictures[1])
+        return image, seen
+
+    def shot(self, rng: np.random.Generator, k: int) -> Shot:
+        """The ``k``-th shot, whose chain, camera and moment come from ``rng``."""
+        return self.drawn(rng, k, draw_chain(rng, self.tier))
+
+    def drawn(
+        self, rng: np.random.Generator, k: int, chain: Chain, main_only: bool = False
+    ) -> Shot:
+        """A shot of a given chain; now and then no main camera unless ``main_only``."""
+        how = render_develop.draw_processing(rng, self.tier)
+        t = self._moment(rng)
+        draw, number = float(rng.random()), int(rng.integers(0, 2**31))
+        draw = max(draw, 0.1) if main_only else draw
+        work = self._main_work(rng, chain)
+        size = chain.size if chain.upright else chain.master
+        overlay, has_court = None, True
+        who = int(rng.integers(0, 2))
+        if draw < 0.03 and self.venue.slope > 0:
+            work = camera_work.crowd_camera(
+                number, *size, self.venue.side_x_m, self.venue.wall_height_m, self.venue.slope
+            )
+            has_court = False
+        elif draw < 0.06:
+            work = camera_work.close_up(number, *size, self.world, who, t)
+        elif draw < 0.09:
+            work = camera_work.side_camera(number, *size, self.world, who, t)
+        elif draw < 0.10:
+            has_court = False
+        elif draw < 0.45 and self.tier != "club":
+            overlay = graphics.score_graphic(number, *size)
+        full_graphic = 0.09 <= draw < 0.10
+        frames: list[Bytes] = []
+        seen: list[Picture] = []
+        first = -chain.step - chain.lead
+        for j in range(first, chain.step + TAIL + 1):
+            moment = t + j / chain.rate
+            if full_graphic:
+                frames.append(graphics.full_screen(number, *size, j / chain.rate))
+                continue
+            image, picture = self.frame(
+                work, moment, chain, j - first, how, (self.seed, k, j - first)
+            )
+            if overlay is not None:
+                graphics.lay_over(image, overlay)
+                picture = graphics.hide_balls(picture, overlay)
+            frames.append(image)
+            if j in (-chain.step, 0, chain.step) and has_court:
+                # Only what it shows is needed; its light is large.
+                seen.append(replace(picture, light=picture.light[:1, :1]))
+
+        def three(all_frames: list[Bytes]) -> tuple[Bytes, Bytes, Bytes]:
+            return (
+                all_frames[-first - chain.step], all_frames[-first],
+                all_frames[-first + chain.step],
+            )
+
+        return Shot(three(frames), three(through(frames, chain)), tuple(seen), size, chain)
+
+
+def through(frames: list[Bytes], chain: Chain) -> list[Bytes]:
+    """Frames after all codecs of a chain; scaled to the film's size before the last."""
+    for number, coding in enumerate(chain.codings):
+        if number == len(chain.codings) - 1 and frames[0].shape[1::-1] != chain.size:
+            frames = [
+                np.asarray(cv2.resize(frame, chain.size, interpolation=cv2.INTER_CUBIC), np.uint8)
+                for frame in frames
+            ]
+        frames = compressed(frames, coding, chain.rate)
+    return frames
