@@ -102,6 +102,17 @@ def test_yellow_tells_a_ball_from_its_surroundings(
     assert least <= shades.yellow[0, 0] <= most, name
 
 
+@pytest.mark.parametrize(
+    ("size", "width"),
+    [((1280, 720), 1280), ((1920, 1080), 1280), ((640, 360), 1280), ((720, 576), 920),
+     ((608, 1080), 414)],
+)
+def test_frames_fit_into_what_the_network_takes(size: tuple[int, int], width: int) -> None:
+    assert motion_picture.fitted_width(*size) == width
+    height = round(size[1] * width / size[0])
+    assert width <= motion_picture.INPUT_SIZE[1] and height <= motion_picture.INPUT_SIZE[0]
+
+
 def test_moments_are_brought_to_the_width() -> None:
     shades = motion_picture.moment(np.zeros((90, 160, 3), np.uint8), 320)
     assert shades.grey.shape == shades.yellow.shape == (180, 320)

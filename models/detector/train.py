@@ -1,10 +1,10 @@
 """Train the detector of players and ball on rendered frames.
 
-Four steps, each a command (``python models/detector/train.py STEP --help``):
+Three steps, each a command (``python models/detector/train.py STEP --help``):
 
-    render   frames and labels from the arena (seeds 0-99,999; validation 100,000-109,999)
-    tiles    square cut-outs, mostly around balls and people
-    train    the network on the tiles, then on whole frames
+    render   cut-outs of frames from the arena, mostly around balls and people, with labels
+             (seeds 0-99,999; validation 100,000-109,999)
+    train    the network
     export   the weights for two-core machines (OpenVINO)
 """
 
@@ -12,157 +12,62 @@ from __future__ import annotations
 
 import argparse
 import os
-import random
 import shutil
 import subprocess
 import sys
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-
-import cv2
-import numpy as np
 
 HERE = Path(__file__).resolve().parent
 TILE_PX = 640
-LEAST_BALL_PX = 12
-"""Ball boxes are padded to this, so that several cells of the stride-4 head learn from each."""
-LEAST_VISIBLE = 0.4
-"""A box that is cut by the tile's edge stays a label if this share of it is left."""
-
-
-def read_labels(path: Path, width: int, height: int) -> np.ndarray:
-    """Labels (N, 5) as class and x1, y1, x2, y2 in pixels."""
-    rows = [line.split() for line in path.read_text().splitlines()] if path.exists() else []
-    found = np.array(rows, dtype=float).reshape(-1, 5)
-    centre, size = found[:, 1:3] * [width, height], found[:, 3:5] * [width, height]
-    least = np.where(found[:, :1] == 1, LEAST_BALL_PX, 0)
-    size = np.maximum(size, least)
-    return np.column_stack([found[:, 0], centre - size / 2, centre + size / 2])
-
-
-def write_labels(path: Path, labels: np.ndarray, width: int, height: int) -> None:
-    """Write labels (N, 5) in pixels as class and normalised centre and size."""
-    lines = []
-    for kind, x1, y1, x2, y2 in labels:
-        lines.append(
-            f"{int(kind)} {(x1 + x2) / 2 / width:.6f} {(y1 + y2) / 2 / height:.6f} "
-            f"{(x2 - x1) / width:.6f} {(y2 - y1) / height:.6f}"
-        )
-    path.write_text("\n".join(lines))
-
-
-def cut(labels: np.ndarray, x: float, y: float, side: float) -> np.ndarray:
-    """Labels within a square cut-out, clipped to it; mostly hidden ones are dropped."""
-    if not len(labels):
-        return labels
-    moved = labels.copy()
-    moved[:, [1, 3]] = np.clip(labels[:, [1, 3]] - x, 0, side)
-    moved[:, [2, 4]] = np.clip(labels[:, [2, 4]] - y, 0, side)
-    area = (labels[:, 3] - labels[:, 1]) * (labels[:, 4] - labels[:, 2])
-    left = (moved[:, 3] - moved[:, 1]) * (moved[:, 4] - moved[:, 2])
-    return moved[left > LEAST_VISIBLE * area]
-
-
-def tile_one(job: tuple[Path, Path, int, int]) -> None:
-    """Cut tiles out of one frame: around the ball, around people, anywhere."""
-    source, out, count, seed = job
-    rng = random.Random(f"{seed}/{source.stem}")
-    picture = cv2.imread(str(source), cv2.IMREAD_COLOR)
-    height, width = picture.shape[:2]
-    labels = read_labels(
-        source.parent.parent / "labels" / f"{source.stem}.txt", width, height
-    )
-    for index in range(count):
-        kind = (1, 0, 1, -1)[index % 4]
-        chosen = labels[labels[:, 0] == kind]
-        side_x, side_y = min(TILE_PX, width), min(TILE_PX, height)
-        if kind >= 0 and len(chosen):
-            box = chosen[rng.randrange(len(chosen))]
-            middle = (box[1] + box[3]) / 2, (box[2] + box[4]) / 2
-            x = middle[0] - rng.uniform(0.1, 0.9) * side_x
-            y = middle[1] - rng.uniform(0.1, 0.9) * side_y
-        else:
-            x, y = rng.uniform(0, width - side_x), rng.uniform(0, height - side_y)
-        x = int(min(max(x, 0), width - side_x))
-        y = int(min(max(y, 0), height - side_y))
-        tile = picture[y : y + side_y, x : x + side_x]
-        name = f"{source.stem}_{index}"
-        cv2.imwrite(str(out / "images" / f"{name}.jpg"), tile, [cv2.IMWRITE_JPEG_QUALITY, 96])
-        write_labels(
-            out / "labels" / f"{name}.txt", cut(labels, x, y, TILE_PX), side_x, side_y
-        )
-
-
-def step_tiles(arguments: argparse.Namespace) -> None:
-    """Cut all frames of a folder into tiles."""
-    for name in ("images", "labels"):
-        (arguments.out / name).mkdir(parents=True, exist_ok=True)
-    frames = sorted(
-        path for path in (arguments.frames / "images").iterdir()
-        if path.suffix in (".jpg", ".png")
-    )
-    jobs = [(path, arguments.out, arguments.tiles, arguments.seed) for path in frames]
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        list(pool.map(tile_one, jobs, chunksize=16))
-    print(f"{len(frames)} frames, {len(frames) * arguments.tiles} tiles in {arguments.out}")
+CHANNELS = 8
 
 
 def step_render(arguments: argparse.Namespace) -> None:
-    """Render training and validation frames with the arena."""
-    for name, first, count in (
-        ("train", 0, arguments.pictures), ("val", 100_000, max(arguments.pictures // 20, 1)),
+    """Render tiles for training and validation with the arena."""
+    first = arguments.first_seed
+    for name, seed, count, tiles in (
+        ("train", first, arguments.pictures, arguments.tiles),
+        ("val", 100_000, 0 if first else max(arguments.pictures // 20, 1), 1),
     ):
+        if not count:
+            continue
         subprocess.run(
             [
                 sys.executable, "-m", "rallymill.arena.export", "--out",
-                str(arguments.out / name), "--first-seed", str(first), "--count", str(count),
-                "--per-seed", "8", "--tier", "mixed", "--workers", str(arguments.workers),
+                str(arguments.out / name), "--first-seed", str(seed), "--count", str(count),
+                "--per-seed", "9", "--tier", "mixed", "--tiles", str(tiles), "--tile-px",
+                str(TILE_PX), "--workers", str(arguments.workers),
             ],
             check=True,
         )
 
 
-def fit(
-    start: str, train: Path, val: Path, out: Path, name: str, arguments: argparse.Namespace,
-    size: int, minutes: float, batch: int, rate: float, epochs: int,
-) -> Path:
-    """Train from a network description or weights; returns the last checkpoint."""
+def step_train(arguments: argparse.Namespace) -> None:
+    """Train from the network description, or from weights to start from."""
     from ultralytics import YOLO
 
+    out, data = arguments.out, arguments.data
     out.mkdir(parents=True, exist_ok=True)
-    data = out / f"{name}.yaml"
-    data.write_text(
-        f"train: {train.resolve() / 'images'}\nval: {val.resolve() / 'images'}\n"
-        "names: {0: player, 1: ball}\n"
+    description = out / "tiles.yaml"
+    description.write_text(
+        f"train: {data.resolve() / 'train' / 'images'}\nval: {data.resolve() / 'val' / 'images'}\n"
+        f"channels: {CHANNELS}\nnames: {{0: player, 1: ball}}\n"
     )
-    YOLO(start, task="detect").train(
-        data=str(data), imgsz=size, batch=batch, epochs=epochs, optimizer="AdamW", lr0=rate,
-        lrf=0.02, cos_lr=True, warmup_epochs=1, mosaic=0.0, scale=0.35, translate=0.1, fliplr=0.5,
-        # Swapping first and last channel is time run backwards: as good a rally as forwards.
-        bgr=0.5, hsv_h=0.0, hsv_s=0.3, hsv_v=0.4, cls=1.0, workers=arguments.workers,
-        cache=arguments.cache, device=arguments.device, project=str(out.resolve()), name=name,
-        exist_ok=True, plots=False, seed=arguments.seed, deterministic=False, amp=True,
-        max_det=100, **({"time": minutes / 60} if minutes else {}),
+    network = YOLO(str(arguments.start or HERE / "network.yaml"), task="detect")
+    if arguments.like:
+        # Layers of the same shape are taken over; the first one differs.
+        network.load(str(arguments.like))
+    network.train(
+        data=str(description), imgsz=TILE_PX, batch=arguments.batch, epochs=arguments.epochs,
+        optimizer="AdamW", lr0=arguments.rate, lrf=0.02, cos_lr=True, warmup_epochs=1, mosaic=0.0,
+        scale=0.35, translate=0.1, fliplr=0.5, hsv_h=0.0, hsv_s=0.0, hsv_v=0.0, bgr=0.0, cls=1.0,
+        workers=arguments.workers, device=arguments.device, project=str(out.resolve()),
+        name="tiles", exist_ok=True, plots=False, seed=arguments.seed, deterministic=False,
+        amp=True, max_det=100, **({"time": arguments.minutes / 60} if arguments.minutes else {}),
     )
-    return out / name / "weights" / "last.pt"
-
-
-def step_train(arguments: argparse.Namespace) -> None:
-    """Train on tiles, then on whole frames, whose people are seen at the scale of use."""
-    start = str(arguments.start or HERE / "network.yaml")
-    if arguments.tile_minutes or arguments.tile_epochs:
-        start = str(fit(
-            start, arguments.tiles, arguments.val_tiles, arguments.out, "tiles", arguments, TILE_PX,
-            arguments.tile_minutes, arguments.batch, 0.002, arguments.tile_epochs or 100,
-        ))
-    if arguments.frame_minutes:
-        start = str(fit(
-            start, arguments.frames, arguments.val, arguments.out, "frames", arguments,
-            arguments.frame_size, arguments.frame_minutes, max(arguments.batch // 4, 1), 0.0005,
-            100,
-        ))
-    shutil.copy(start, arguments.out / "weights.pt")
-    print(f"weights in {arguments.out / 'weights.pt'}")
+    weights = out / "weights.pt"
+    shutil.copy(out / "tiles" / "weights" / "last.pt", weights)
+    print(f"weights in {weights}")
 
 
 def step_export(arguments: argparse.Namespace) -> None:
@@ -174,7 +79,7 @@ def step_export(arguments: argparse.Namespace) -> None:
     folder = Path(YOLO(str(arguments.weights)).export(format="openvino", imgsz=[736, 1280]))
     metadata = folder / "metadata.yaml"
     content = yaml.safe_load(metadata.read_text())
-    content["description"] = "players and ball from three grey levels in time"
+    content["description"] = "players and ball from five moments of a picture"
     metadata.write_text(yaml.safe_dump(content, sort_keys=False))
     print(folder)
 
@@ -205,31 +110,22 @@ def main() -> None:
 
     render = steps.add_parser("render", help="render frames with the arena")
     render.add_argument("--out", type=Path, required=True)
-    render.add_argument("--pictures", type=int, default=6240)
+    render.add_argument("--pictures", type=int, default=9000)
+    render.add_argument("--tiles", type=int, default=2, help="tiles a picture")
+    render.add_argument("--first-seed", type=int, default=0, help="above 0: no validation set")
     render.add_argument("--workers", type=int, default=cores)
     render.set_defaults(step=step_render)
 
-    tiles = steps.add_parser("tiles", help="cut frames into tiles")
-    tiles.add_argument("--frames", type=Path, required=True)
-    tiles.add_argument("--out", type=Path, required=True)
-    tiles.add_argument("--tiles", type=int, default=2, help="tiles a frame")
-    tiles.add_argument("--workers", type=int, default=cores)
-    tiles.set_defaults(step=step_tiles)
-
     train = steps.add_parser("train", help="train the network")
-    train.add_argument("--tiles", type=Path)
-    train.add_argument("--val-tiles", type=Path)
-    train.add_argument("--frames", type=Path)
-    train.add_argument("--val", type=Path)
+    train.add_argument("--data", type=Path, required=True, help="where tiles were rendered to")
     train.add_argument("--out", type=Path, required=True)
-    train.add_argument("--start", type=Path, help="weights to start from")
-    train.add_argument("--tile-minutes", type=float, default=0.0)
-    train.add_argument("--tile-epochs", type=int, default=0)
-    train.add_argument("--frame-minutes", type=float, default=0.0)
-    train.add_argument("--frame-size", type=int, default=1280)
+    train.add_argument("--start", type=Path, help="weights to go on from")
+    train.add_argument("--like", type=Path, help="weights to take like layers from")
+    train.add_argument("--minutes", type=float, default=0.0, help="stop after so long")
+    train.add_argument("--epochs", type=int, default=40)
+    train.add_argument("--rate", type=float, default=0.002)
     train.add_argument("--batch", type=int, default=128)
     train.add_argument("--workers", type=int, default=max(cores - 2, 1))
-    train.add_argument("--cache", default=False)
     train.add_argument("--device", default=None)
     train.set_defaults(step=step_train)
 

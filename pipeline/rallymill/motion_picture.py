@@ -26,6 +26,8 @@ MOMENTS = (-2, -1, 0, 1, 2)
 MIDDLE = 2
 CHANNELS = 8
 """Differences of the five moments from their median, grey, yellow, difference of yellow."""
+INPUT_SIZE = (736, 1280)
+"""Height and width of what the network is given; pictures are fitted into it at its top left."""
 ZERO = 128
 """Grey level that stands for no difference."""
 LEAST_SHIFT_PX = 0.25
@@ -38,6 +40,11 @@ class Moment:
 
     grey: Picture
     yellow: Picture
+
+
+def fitted_width(width_px: int, height_px: int) -> int:
+    """Width at which a frame is looked at: as large as fits into the network's input."""
+    return round(width_px * min(INPUT_SIZE[1] / width_px, INPUT_SIZE[0] / height_px))
 
 
 def moment(image: Picture, width_px: int) -> Moment:

@@ -8,11 +8,13 @@ import cv2
 import numpy as np
 import pytest
 
+from rallymill import motion_picture
 from rallymill.arena import (
     export,
     export_codec,
     export_labels,
     export_picture,
+    export_tiles,
     film_chain,
     play,
     render,
@@ -20,9 +22,6 @@ from rallymill.arena import (
     scene,
 )
 from rallymill.errors import ConfigError
-from rallymill.stages import detect
-
-GREYS = tuple(np.full((8, 8), level, np.uint8) for level in (10, 100, 200))
 
 
 def moving_spot(contrast: int, size: tuple[int, int] = (96, 160), ground: int = 90):
@@ -49,29 +48,85 @@ def miss(frames, coded) -> float:
                                                                               strict=True)]))
 
 
-def test_channels_are_the_frames_before_at_and_after():
-    assert export.stacked(*GREYS)[0, 0].tolist() == [10, 100, 200]
+def labels_of(path):
+    return np.array([[float(v) for v in line.split()] for line in path.read_text().splitlines()])
 
 
-def test_training_pictures_are_the_same_for_the_same_seed(tmp_path):
+def test_training_pictures_are_the_same_for_the_same_seed(tmp_path, monkeypatch):
+    monkeypatch.setattr(export_picture, "N_LOOKED_AT", 2)
     for name in ("one", "two"):
-        assert export.training_frames(7, 2, tmp_path / name, "broadcast", 640, 360) == 2
+        request = export.Request(7, 2, str(tmp_path / name), "broadcast")
+        assert export.training_frames(request) == 2
     one, two = (sorted((tmp_path / name).rglob("*.*")) for name in ("one", "two"))
     assert [path.name for path in one] == [path.name for path in two]
     assert len(one) == 4
     assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
-    picture = cv2.imread(str(one[0]))
-    assert picture.shape == (360, 640, 3)
+    pages = cv2.imreadmulti(str(one[0]), flags=cv2.IMREAD_UNCHANGED)[1]
+    assert len(pages) == motion_picture.CHANNELS
+    assert max(pages[0].shape) == 1280
     people = 0
     for path in one:
-        if path.suffix == ".txt":
-            for line in path.read_text().splitlines():
-                label, x, y, w, h = line.split()
-                assert label in ("0", "1")
-                people += label == "0"
-                assert float(x) - float(w) / 2 + 1e-6 >= 0
-                assert float(y) + float(h) / 2 <= 1 + 1e-6
+        if path.suffix == ".txt" and path.stat().st_size:
+            rows = labels_of(path)
+            assert set(rows[:, 0]) <= {0, 1}
+            people += int((rows[:, 0] == 0).sum())
+            assert (rows[:, 1:3] - rows[:, 3:] / 2 >= -1e-6).all()
+            assert (rows[:, 1:3] + rows[:, 3:] / 2 <= 1 + 1e-6).all()
     assert people >= 2
+
+
+def test_a_ball_stands_out_of_the_channels_where_its_label_says():
+    sharp = 0
+    for item in export.training_pictures(12, 3, "easy"):
+        for _, x1, y1, x2, y2 in item.labels[item.labels[:, 0] == 1]:
+            x, y = int((x1 + x2) / 2), int((y1 + y2) / 2)
+            around = np.s_[max(y - 30, 0) : y + 31, max(x - 30, 0) : x + 31]
+            own = np.s_[max(y - 3, 0) : y + 4, max(x - 3, 0) : x + 4]
+            for channel in (2, 7):
+                level = np.abs(item.picture[..., channel].astype(int) - 128)
+                sharp += level[own].max() > 3 * max(np.median(level[around]), 3)
+    assert sharp >= 3
+
+
+def test_tiles_keep_boxes_on_what_they_bound():
+    rng = np.random.default_rng(4)
+    picture = np.full((400, 700, 8), 128, np.uint8)
+    picture[150:162, 300:312] = 255
+    labels = np.array([[1.0, 300, 150, 312, 162], [0.0, 10, 10, 40, 90]])
+    n_balls = 0
+    for tile, rows in export_tiles.tiles(picture, labels, 12, 256, rng):
+        assert tile.shape == (256, 256, 8)
+        assert (rows[:, 1:] >= 0).all() and (rows[:, 1:] <= 256).all()
+        for _, x1, y1, x2, y2 in rows[rows[:, 0] == 1]:
+            n_balls += 1
+            bright = tile[int(y1) : int(np.ceil(y2)), int(x1) : int(np.ceil(x2)), 0]
+            assert (bright > 190).all()
+    assert n_balls >= 6
+
+
+def test_a_picture_smaller_than_a_tile_is_filled_up():
+    picture = np.full((100, 120, 8), 128, np.uint8)
+    (tile, rows), = export_tiles.tiles(picture, np.zeros((0, 5)), 1, 256,
+                                       np.random.default_rng(0))
+    assert tile.shape == (256, 256, 8)
+    assert not tile[100:].any() and not tile[:, 120:].any()
+    assert len(rows) == 0
+
+
+def test_a_tile_varies_as_other_light_and_time_run_backwards_would():
+    tile = np.full((4, 4, 8), 128, np.uint8)
+    tile[..., 0], tile[..., 4], tile[..., 6] = 168, 108, 100
+    forwards = backwards = 0
+    for seed in range(20):
+        found = export_tiles.varied(tile, np.random.default_rng(seed))[0, 0].astype(int)
+        assert (found[1:4] == 128).all()
+        first, last = found[0] - 128, found[4] - 128
+        forwards += first > 0 > last
+        backwards += first < 0 < last
+        assert abs(first / last) == pytest.approx(2 if first > 0 else 0.5, abs=0.25)
+        assert 30 <= found[6] <= 190
+    assert forwards + backwards == 20
+    assert min(forwards, backwards) >= 4
 
 
 def test_chains_reach_from_clean_to_starved():
@@ -139,16 +194,6 @@ def test_a_bounded_rate_starves_the_picture():
     assert miss(frames, free) + 1 < miss(frames, starved)
 
 
-def test_a_film_is_scaled_as_the_detector_scales_it():
-    frame = noisy_film(1, (480, 854))[0]
-    for source in (frame, cv2.resize(frame, (1920, 1080))):
-        seen = export_labels.fitted(source, 1280, 720)
-        wanted = detect.to_grey(source, 1280)
-        top = (720 - wanted.shape[0]) // 2
-        assert np.array_equal(seen[top : top + wanted.shape[0]], wanted)
-        assert seen.shape == (720, 1280)
-
-
 @pytest.mark.parametrize(("drawn", "film"), [((640, 360), (960, 540)), ((404, 720), (404, 720)),
                                              ((854, 480), (854, 480)), ((608, 1080), (608, 1080))])
 def test_a_box_stays_on_what_it_bounds(drawn, film):
@@ -156,20 +201,43 @@ def test_a_box_stays_on_what_it_bounds(drawn, film):
     frame = np.zeros((height, width, 3), np.uint8)
     x1, y1, x2, y2 = width // 2, height // 3, width // 2 + 60, height // 3 + 40
     frame[y1:y2, x1:x2] = 255
-    shown = export_labels.fitted(
-        cv2.resize(frame, film, interpolation=cv2.INTER_CUBIC), 1280, 720
+    looked_at = motion_picture.moment(
+        cv2.resize(frame, film, interpolation=cv2.INTER_CUBIC), motion_picture.fitted_width(*film)
     )
+    shown = looked_at.grey
     person = render_seen.PersonSeen(
         0, "near", (x1 - 0.5, y1 - 0.5, x2 - 0.5, y2 - 0.5), (0, 0, 0), (0, 0), 1.0
     )
     picture = render_seen.Picture(np.zeros((1, 1, 3), np.float32), (person,), ())
-    line, = export_labels.label_lines(picture, export_labels.Placed(drawn, film, (1280, 720)))
-    _, x, y, w, h = (float(value) for value in line.split())
-    rows, columns = np.flatnonzero((shown == 255).any(1)), np.flatnonzero((shown == 255).any(0))
-    assert (x - w / 2) * 1280 == pytest.approx(columns[0], abs=1.6)
-    assert (x + w / 2) * 1280 == pytest.approx(columns[-1] + 1, abs=1.6)
-    assert (y - h / 2) * 720 == pytest.approx(rows[0], abs=1.6)
-    assert (y + h / 2) * 720 == pytest.approx(rows[-1] + 1, abs=1.6)
+    placed = export_labels.Placed(drawn, (shown.shape[1], shown.shape[0]))
+    (_, left, top, right, bottom), = export_labels.labels(picture, placed)
+    rows, columns = np.flatnonzero((shown >= 250).any(1)), np.flatnonzero((shown >= 250).any(0))
+    assert left == pytest.approx(columns[0], abs=1.6)
+    assert right == pytest.approx(columns[-1] + 1, abs=1.6)
+    assert top == pytest.approx(rows[0], abs=1.6)
+    assert bottom == pytest.approx(rows[-1] + 1, abs=1.6)
+    line, = export_labels.label_lines(np.array([[0, left, top, right, bottom]]), placed.out)
+    x, y, w, h = (float(value) for value in line.split()[1:])
+    assert ((x - w / 2) * placed.out[0], (y + h / 2) * placed.out[1]) == pytest.approx(
+        (left, bottom), abs=0.01
+    )
+
+
+def test_a_ball_seen_by_its_colour_alone_is_not_lost():
+    """Grey like the ground, but yellow."""
+    yellow, box = moving_spot(120, ground=5)
+    seen = [motion_picture.Moment(np.full_like(level, 90), level) for level in yellow]
+    balls = [
+        render_seen.BallSeen(0, (0, 0, 1), (20, 0, 0), (x, 49.5), box, 1.0, True)
+        for x in (61.5, 73.5, 85.5)
+    ]
+    pictures = [
+        render_seen.Picture(np.zeros((1, 1, 3), np.float32), (), (ball,)) for ball in balls
+    ]
+    placed = export_labels.Placed((160, 96), (160, 96))
+    assert export_labels.lost_balls(pictures, placed, seen, seen) == set()
+    grey = [motion_picture.Moment(moment.grey, moment.grey) for moment in seen]
+    assert export_labels.lost_balls(pictures, placed, grey, grey) == {0}
 
 
 def test_a_ball_that_is_left_counts_and_one_that_is_wiped_out_does_not():
@@ -188,7 +256,8 @@ def test_a_ball_without_contrast_counts_as_lost_even_before_compression():
     assert export_labels.remains(raw, [raw[1]] * 3, box, True) < export_labels.LEAST_LEFT
 
 
-def test_starved_films_lose_balls_and_clean_ones_do_not():
+def test_starved_films_lose_balls_and_clean_ones_do_not(monkeypatch):
+    monkeypatch.setattr(export_picture, "N_LOOKED_AT", 1)
     venue = scene.make(41, "hostile", "clay")
     world = play.simulate(41, 1, surface="clay")
     studio = export_picture.Studio(41, "hostile", venue, world, render.Renderer(venue, world))
@@ -203,11 +272,12 @@ def test_starved_films_lose_balls_and_clean_ones_do_not():
         lost[crf] = 0
         for k in range(4):
             shot = studio.drawn(np.random.default_rng([3, k]), k, hard, main_only=True)
-            placed = export_labels.Placed(shot.size, shot.chain.size, (1280, 720))
+            placed = export_labels.Placed(shot.size, (1280, 720))
+            around = slice(shot.looked_at[0] - 1, shot.looked_at[0] + 2)
             raw, coded = (
-                [export_labels.fitted(frame, 1280, 720) for frame in frames]
+                [motion_picture.moment(frame, 1280) for frame in frames[around]]
                 for frames in (shot.raw, shot.frames)
             )
-            lost[crf] += 0 in export_labels.lost_balls(shot.pictures, placed, raw, coded)
+            lost[crf] += 0 in export_labels.lost_balls(shot.pictures[around], placed, raw, coded)
     assert lost[12] == 0
     assert lost[45] >= 2

@@ -1,9 +1,9 @@
-"""Write training pictures for the detector: three moments as the channels of one picture.
+"""Write training pictures for the detector: five moments in the channels of one picture.
 
-Blue is the grey level of the frame before, green of the frame itself, red of the frame after, so
-that what stands still is grey and what moves is coloured. Labels follow the common YOLO text
-format, one line a box: class, centre x, centre y, width, height as shares of the picture; class 0
-is a person on or around the court, class 1 a ball in play.
+What the channels are is told in :mod:`rallymill.motion_picture`. Pictures are TIFF files of one
+page a channel. Labels follow the common YOLO text format, one line a box: class, centre x, centre
+y, width, height as shares of the picture; class 0 is a person on or around the court, class 1 a
+ball in play.
 
 Every picture goes through a chain of its own (see ``film_chain``): drawn in the film's size,
 through fields, rolling shutter and one or two codecs, then scaled as the detector scales films. Of
@@ -19,7 +19,7 @@ import logging
 import multiprocessing
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,7 +27,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill.arena import export_labels, export_picture, play, render, scene
+from rallymill import motion_picture
+from rallymill.arena import (
+    export_labels,
+    export_picture,
+    export_tiles,
+    play,
+    render,
+    scene,
+    scene_life,
+)
+from rallymill.arena.world import World
 from rallymill.errors import ConfigError
 
 Bytes = NDArray[np.uint8]
@@ -35,6 +45,11 @@ LOG = logging.getLogger(__name__)
 
 WEIGHTS: dict[str, float] = {"easy": 0.06, "broadcast": 0.34, "club": 0.24, "hostile": 0.36}
 """Shares of the tiers in a mixed set; the hostile one holds most of the small, starved films."""
+
+UNKNOWN_CAMERAS = 0.1
+"""Share of pictures whose moments are not laid over each other, as where the court is lost."""
+CAMERA_SD_PX = 0.2
+"""How far moments are laid beside each other, in pixels."""
 
 
 @dataclass(frozen=True)
@@ -45,9 +60,9 @@ class Request:
     n: int
     out: str
     tier: str
-    width_px: int
-    height_px: int
     weights: Mapping[str, float] = field(default_factory=lambda: dict(WEIGHTS))
+    tiles: int = 0
+    tile_px: int = 640
 
 
 def draw_tier(rng: np.random.Generator, tier: str, weights: Mapping[str, float]) -> str:
@@ -83,57 +98,99 @@ def read_weights(text: str) -> dict[str, float]:
     return found
 
 
-def stacked(before: Bytes, at: Bytes, after: Bytes) -> Bytes:
-    """Grey pictures (H, W) of three moments as the channels blue, green and red, (H, W, 3)."""
-    return np.asarray(np.dstack([before, at, after]), dtype=np.uint8)
+@dataclass(frozen=True)
+class Labelled:
+    """A picture (H, W, channels) under a name, with labels (N, 5): class, corners in pixels."""
+
+    name: str
+    picture: Bytes
+    labels: NDArray[np.float64]
 
 
-def training_frames(
-    seed: int, n: int, out_dir: Path, tier: str = "mixed", width_px: int = 1280,
-    height_px: int = 720, weights: Mapping[str, float] | None = None,
-) -> int:
-    """Write ``n`` pictures of one world with their labels; the same for the same seed.
+def _motion(shot: export_picture.Shot, at: int, rng: np.random.Generator) -> Bytes:
+    """Channels of a frame of a shot, laid over as well or as badly as cameras are known."""
+    width = motion_picture.fitted_width(*shot.chain.size)
+    places = [at + offset for offset in motion_picture.MOMENTS]
+    moments = [motion_picture.moment(shot.frames[place], width) for place in places]
+    matrices: list[NDArray[np.float64] | None] = [None] * len(places)
+    known = rng.random() >= UNKNOWN_CAMERAS
+    for k, place in enumerate(places):
+        matrix = motion_picture.alignment(shot.cameras[at], shot.cameras[place], width)
+        if known and matrix is not None:
+            shift = np.eye(3)
+            shift[:2, 2] = rng.normal(0.0, CAMERA_SD_PX, 2)
+            matrices[k] = shift @ matrix
+    return motion_picture.motion_picture(moments, matrices)
 
-    Pictures go to ``out_dir/images``, labels to ``out_dir/labels``; returns the number written.
-    """
+
+def training_pictures(
+    seed: int, n: int, tier: str = "mixed", weights: Mapping[str, float] | None = None
+) -> Iterator[Labelled]:
+    """Yield ``n`` pictures of one world with their labels; the same for the same seed."""
     rng = np.random.default_rng([seed, 80])
     tier = draw_tier(rng, tier, weights or WEIGHTS)
     venue = scene.make(seed, tier)
-    world = play.simulate(
+    world: World = play.simulate(
         seed, int(rng.integers(2, 5)), surface=venue.surface,
         level="club" if tier == "club" else "tour", split=scene.split_of(seed),
     )
+    world = scene_life.peopled(world, venue)
     studio = export_picture.Studio(seed, tier, venue, world, render.Renderer(venue, world))
-    images, labels = out_dir / "images", out_dir / "labels"
-    images.mkdir(parents=True, exist_ok=True)
-    labels.mkdir(parents=True, exist_ok=True)
+    done = 0
     for k in range(n):
         shot = studio.shot(rng, k)
-        greys = [export_labels.fitted(frame, width_px, height_px) for frame in shot.frames]
-        lines: list[str] = []
-        if shot.pictures:
-            placed = export_labels.Placed(shot.size, shot.chain.size, (width_px, height_px))
-            raw = [export_labels.fitted(frame, width_px, height_px) for frame in shot.raw]
-            lost = export_labels.lost_balls(shot.pictures, placed, raw, greys)
-            lines = export_labels.label_lines(shot.pictures[1], placed, lost)
-        stem = f"{seed:06d}_{k:02d}"
-        cv2.imwrite(
-            str(images / f"{stem}.jpg"), stacked(*greys),
-            # Full colour resolution: the channels are moments, not colours.
-            [cv2.IMWRITE_JPEG_QUALITY, 95, cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
-             cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444],
-        )
-        (labels / f"{stem}.txt").write_text("".join(line + "\n" for line in lines))
-    return n
+        for at in shot.looked_at:
+            if done == n:
+                return
+            picture = _motion(shot, at, rng)
+            found = np.zeros((0, 5))
+            if shot.pictures:
+                width = picture.shape[1]
+                placed = export_labels.Placed(shot.size, (width, picture.shape[0]))
+                around = (at - 1, at, at + 1)
+                lost = export_labels.lost_balls(
+                    [shot.pictures[place] for place in around], placed,
+                    [motion_picture.moment(shot.raw[place], width) for place in around],
+                    [motion_picture.moment(shot.frames[place], width) for place in around],
+                )
+                found = export_labels.labels(shot.pictures[at], placed, lost)
+            yield Labelled(f"{seed:06d}_{done:02d}", picture, found)
+            done += 1
+
+
+def write(out_dir: Path, item: Labelled) -> None:
+    """Write a picture to ``out_dir/images`` and its labels to ``out_dir/labels``."""
+    height, width = item.picture.shape[:2]
+    pages = [np.ascontiguousarray(page) for page in np.moveaxis(item.picture, 2, 0)]
+    cv2.imwritemulti(
+        str(out_dir / "images" / f"{item.name}.tiff"), pages,
+        [cv2.IMWRITE_TIFF_COMPRESSION, cv2.IMWRITE_TIFF_COMPRESSION_LZW],
+    )
+    lines = export_labels.label_lines(item.labels, (width, height))
+    (out_dir / "labels" / f"{item.name}.txt").write_text("".join(line + "\n" for line in lines))
+
+
+def training_frames(request: Request) -> int:
+    """Write the pictures of one seed, or tiles of them; returns the number of pictures."""
+    out_dir = Path(request.out)
+    for name in ("images", "labels"):
+        (out_dir / name).mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([request.seed, 81])
+    done = 0
+    for item in training_pictures(request.seed, request.n, request.tier, request.weights):
+        if request.tiles:
+            cut = export_tiles.tiles(item.picture, item.labels, request.tiles, request.tile_px, rng)
+            for number, (tile, labels) in enumerate(cut):
+                write(out_dir, Labelled(f"{item.name}_{number}", tile, labels))
+        else:
+            write(out_dir, item)
+        done += 1
+    return done
 
 
 def _work(request: Request) -> tuple[int, int]:
     cv2.setNumThreads(1)
-    n = training_frames(
-        request.seed, request.n, Path(request.out), request.tier, request.width_px,
-        request.height_px, request.weights,
-    )
-    return request.seed, n
+    return request.seed, training_frames(request)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -148,8 +205,8 @@ def _parser() -> argparse.ArgumentParser:
         help="weights of the tiers in a mixed set, default %(default)s",
     )
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--width", type=int, default=1280)
-    parser.add_argument("--height", type=int, default=720)
+    parser.add_argument("--tiles", type=int, default=0, help="write so many tiles of a picture")
+    parser.add_argument("--tile-px", type=int, default=640, help="side of a tile")
     return parser
 
 
@@ -164,7 +221,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         n = min(options.per_seed, left)
         requests.append(
             Request(
-                seed, n, str(options.out), options.tier, options.width, options.height, weights
+                seed, n, str(options.out), options.tier, weights, options.tiles, options.tile_px
             )
         )
         left -= n

@@ -1,15 +1,15 @@
-"""Scale frames as the detector does, and write down what they show as label lines."""
+"""What training pictures show, as labels in the pixels that the detector looks at."""
 
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.arena import render_seen
+from rallymill.motion_picture import Moment
 
 Bytes = NDArray[np.uint8]
 Size = tuple[int, int]
@@ -26,34 +26,6 @@ BALL_CELLS = 9
 LEAST_LEFT = 0.15
 """A ball of which compression has left less is no ball to learn from. Chosen by eye."""
 SLOW_PX = 3.0
-BORDER_LEVEL = 114
-"""Grey of the borders beside a picture of another shape, as letterboxing networks use it."""
-
-
-def placing(size: Size, to: Size) -> tuple[float, int, int, Size]:
-    """Scale, left and top border and scaled size of a film ``size`` fitted into ``to``.
-
-    A film fills the width, or the height where it is taller in shape.
-    """
-    scale = to[0] / size[0]
-    if round(size[1] * scale) > to[1]:
-        scale = to[1] / size[1]
-    width, height = round(size[0] * scale), round(size[1] * scale)
-    return scale, (to[0] - width) // 2, (to[1] - height) // 2, (width, height)
-
-
-def fitted(frame: Bytes, width_px: int, height_px: int) -> Bytes:
-    """Grey picture (height, width) of a BGR frame (H, W, 3), scaled as the detector scales it."""
-    grey = np.asarray(cv2.cvtColor(frame, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    _, left, top, (width, height) = placing((grey.shape[1], grey.shape[0]), (width_px, height_px))
-    if (width, height) != (grey.shape[1], grey.shape[0]):
-        way = cv2.INTER_AREA if width < grey.shape[1] else cv2.INTER_CUBIC
-        grey = np.asarray(cv2.resize(grey, (width, height), interpolation=way), dtype=np.uint8)
-    if (width, height) == (width_px, height_px):
-        return grey
-    out = np.full((height_px, width_px), BORDER_LEVEL, dtype=np.uint8)
-    out[top : top + height, left : left + width] = grey
-    return out
 
 
 def _clipped(box: Sequence[float], inside: Box, least: float) -> Box | None:
@@ -70,33 +42,29 @@ def _clipped(box: Sequence[float], inside: Box, least: float) -> Box | None:
 
 @dataclass(frozen=True)
 class Placed:
-    """From a picture drawn in size ``drawn`` and scaled to ``film`` to one fitted into ``out``."""
+    """From a picture drawn in size ``drawn`` to one scaled to ``out``."""
 
     drawn: Size
-    film: Size
     out: Size
 
     def box(self, box: Box) -> Box:
         """Box (x1, y1, x2, y2) in the pixels of the picture that is written."""
-        scale, left, top, _ = placing(self.film, self.out)
-        x_scale = self.film[0] / self.drawn[0] * scale
-        y_scale = self.film[1] / self.drawn[1] * scale
+        x_scale, y_scale = (self.out[k] / self.drawn[k] for k in range(2))
         # Pixel centres are at whole numbers.
         return (
-            (box[0] + 0.5) * x_scale - 0.5 + left, (box[1] + 0.5) * y_scale - 0.5 + top,
-            (box[2] + 0.5) * x_scale - 0.5 + left, (box[3] + 0.5) * y_scale - 0.5 + top,
+            (box[0] + 0.5) * x_scale - 0.5, (box[1] + 0.5) * y_scale - 0.5,
+            (box[2] + 0.5) * x_scale - 0.5, (box[3] + 0.5) * y_scale - 0.5,
         )
 
     def inside(self) -> Box:
-        """Edges of the film within the picture that is written."""
-        _, left, top, (width, height) = placing(self.film, self.out)
-        return (left - 0.5, top - 0.5, left + width - 0.5, top + height - 0.5)
+        """Edges of the picture that is written."""
+        return (-0.5, -0.5, self.out[0] - 0.5, self.out[1] - 0.5)
 
 
 def remains(raw: Sequence[Bytes], coded: Sequence[Bytes], box: Box, moves: bool) -> float:
     """How much of a ball a codec has left, 0 to about 1.
 
-    ``raw`` and ``coded`` are the grey pictures (H, W) before, at and after, without and with
+    ``raw`` and ``coded`` are pictures of one shade (H, W) before, at and after, without and with
     compression; ``box`` is the ball's in the middle one. What sets the ball off (from the
     neighbours where it moves, from its surroundings where it hardly does) is compared by its
     projection on what it was; contrast within a level or two of grey counts as none.
@@ -119,44 +87,52 @@ def remains(raw: Sequence[Bytes], coded: Sequence[Bytes], box: Box, moves: bool)
     return float((was * is_now).sum() / ((was**2).sum() + floor))
 
 
-def label_lines(
+def labels(
     picture: render_seen.Picture, placed: Placed, lost: Container[int] = ()
-) -> list[str]:
-    """Label lines of a picture: people that are seen, balls that are visible and move.
+) -> NDArray[np.float64]:
+    """Labels (N, 5) of a picture, class and corners: people seen, balls that are visible and move.
 
-    ``lost`` are the numbers of balls of which compression has left nothing to see.
+    Corners are measured from the corner of the picture, as networks measure them. ``lost`` are the
+    numbers of balls of which compression has left nothing to see.
     """
-    out, inside = placed.out, placed.inside()
-    found = []
+    inside = placed.inside()
+    found: list[tuple[float, ...]] = []
     for person in picture.people:
         if person.visible_share < MIN_PERSON_SHARE:
             continue
         box = _clipped(placed.box(person.box_px), inside, 0.0)
         if box is not None and max(box[2] - box[0], box[3] - box[1]) >= MIN_PERSON_PX:
-            found.append((PLAYER, box))
+            found.append((PLAYER, *box))
     for ball in picture.balls:
         moves = float(np.linalg.norm(ball.velocity_mps)) > MIN_BALL_SPEED_MPS
         box = _clipped(placed.box(ball.box_px), inside, MIN_BALL_BOX_PX)
         if ball.visible and ball.index not in lost and (ball.live or moves) and box is not None:
-            found.append((BALL, box))
+            found.append((BALL, *box))
+    rows = np.array(found, dtype=float).reshape(-1, 5)
+    rows[:, 1:] += 0.5
+    return rows
+
+
+def label_lines(rows: NDArray[np.float64], size: Size) -> list[str]:
+    """Lines of a label file: class, then centre and size as shares of a picture of a size."""
     lines = []
-    for label, (x1, y1, x2, y2) in found:
+    for label, x1, y1, x2, y2 in rows:
         values = (
-            ((x1 + x2) / 2 + 0.5) / out[0], ((y1 + y2) / 2 + 0.5) / out[1],
-            (x2 - x1) / out[0], (y2 - y1) / out[1],
+            (x1 + x2) / 2 / size[0], (y1 + y2) / 2 / size[1],
+            (x2 - x1) / size[0], (y2 - y1) / size[1],
         )
-        lines.append(f"{label} " + " ".join(f"{value:.6f}" for value in values))
+        lines.append(f"{int(label)} " + " ".join(f"{value:.6f}" for value in values))
     return lines
 
 
 def lost_balls(
-    pictures: Sequence[render_seen.Picture], placed: Placed, raw: Sequence[Bytes],
-    coded: Sequence[Bytes],
+    pictures: Sequence[render_seen.Picture], placed: Placed, raw: Sequence[Moment],
+    coded: Sequence[Moment],
 ) -> set[int]:
-    """Numbers of the balls of the middle picture that compression has wiped out.
+    """Numbers of the balls of the middle picture that compression has wiped out in every shade.
 
-    ``pictures`` are what is seen before, at and after, ``raw`` and ``coded`` the grey pictures
-    (H, W) that are written, without and with compression.
+    ``pictures`` are what is seen before, at and after, ``raw`` and ``coded`` the shades that are
+    looked at, without and with compression.
     """
     found = set()
     others = [{ball.index: ball for ball in picture.balls} for picture in pictures]
@@ -168,6 +144,11 @@ def lost_balls(
                     known.centre_px[0] - ball.centre_px[0], known.centre_px[1] - ball.centre_px[1]
                 )))
         moves = not way or max(way) * placed.out[0] / placed.drawn[0] > SLOW_PX
-        if remains(raw, coded, placed.box(ball.box_px), moves) < LEAST_LEFT:
+        left = [
+            remains([getattr(m, shade) for m in raw], [getattr(m, shade) for m in coded],
+                    placed.box(ball.box_px), moves)
+            for shade in ("grey", "yellow")
+        ]
+        if max(left) < LEAST_LEFT:
             found.add(ball.index)
     return found

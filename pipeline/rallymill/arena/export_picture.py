@@ -1,4 +1,7 @@
-"""Three neighbouring frames of a film, drawn and sent through a chain of their own."""
+"""Some neighbouring frames of a film, drawn and sent through a chain of their own.
+
+A few of them are looked at, each among its five moments: drawing costs most, so moments are shared.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rallymill import motion_picture
 from rallymill.arena import (
     camera_moves,
     camera_work,
@@ -21,6 +25,7 @@ from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
 from rallymill.arena.scene import Venue
 from rallymill.arena.world import World
+from rallymill.camera import Camera
 
 Bytes = NDArray[np.uint8]
 BASE_SIZE: Size = (1280, 720)
@@ -30,17 +35,26 @@ _SHAKE_RAD = {"easy": 0.0, "broadcast": 0.0004, "club": 0.0006, "hostile": 0.001
 _BREATHING = {"easy": 0.0, "broadcast": 0.002, "club": 0.0, "hostile": 0.004}
 
 
+REACH = max(motion_picture.MOMENTS)
+N_LOOKED_AT, APART = 3, 2
+"""So many frames of a shot are looked at, so many frames apart."""
+
+
 @dataclass(frozen=True)
 class Shot:
-    """Frames before, at and after (BGR) and what they show.
+    """Frames (BGR) that follow each other, and what they show.
 
     ``raw`` are as they were drawn, in size ``size``; ``frames`` have gone through the codecs and
     have the size of the chain's film. ``pictures`` is empty where no court is in the picture.
+    ``cameras`` are None where the stage that reads films would know none. ``looked_at`` are the
+    places of frames that have all their moments in the shot.
     """
 
-    raw: tuple[Bytes, Bytes, Bytes]
-    frames: tuple[Bytes, Bytes, Bytes]
+    raw: tuple[Bytes, ...]
+    frames: tuple[Bytes, ...]
     pictures: tuple[Picture, ...]
+    cameras: tuple[Camera | None, ...]
+    looked_at: tuple[int, ...]
     size: Size
     chain: Chain
 
@@ -143,30 +157,29 @@ class Studio:
         full_graphic = 0.09 <= draw < 0.10
         frames: list[Bytes] = []
         seen: list[Picture] = []
-        first = -chain.step - chain.lead
-        for j in range(first, chain.step + TAIL + 1):
-            moment = t + j / chain.rate
+        cameras: list[Camera | None] = []
+        first = chain.lead + REACH
+        looked_at = tuple(first + APART * number for number in range(N_LOOKED_AT))
+        for j in range(looked_at[-1] + REACH + TAIL + 1):
+            # Frames between the moments that are looked at are never drawn.
+            moment = t + (j - first) * chain.step / chain.rate
             if full_graphic:
-                frames.append(graphics.full_screen(number, *size, j / chain.rate))
+                frames.append(graphics.full_screen(number, *size, j * chain.step / chain.rate))
+                cameras.append(None)
                 continue
-            image, picture = self.frame(
-                work, moment, chain, j - first, how, (self.seed, k, j - first)
-            )
+            image, picture = self.frame(work, moment, chain, j, how, (self.seed, k, j))
             if overlay is not None:
                 graphics.lay_over(image, overlay)
                 picture = graphics.hide_balls(picture, overlay)
             frames.append(image)
-            if j in (-chain.step, 0, chain.step) and has_court:
+            cameras.append(work.at(moment) if draw >= 0.10 else None)
+            if has_court:
                 # Only what it shows is needed; its light is large.
                 seen.append(replace(picture, light=picture.light[:1, :1]))
-
-        def three(all_frames: list[Bytes]) -> tuple[Bytes, Bytes, Bytes]:
-            return (
-                all_frames[-first - chain.step], all_frames[-first],
-                all_frames[-first + chain.step],
-            )
-
-        return Shot(three(frames), three(through(frames, chain)), tuple(seen), size, chain)
+        return Shot(
+            tuple(frames), tuple(through(frames, chain)), tuple(seen), tuple(cameras), looked_at,
+            size, chain,
+        )
 
 
 def through(frames: list[Bytes], chain: Chain) -> list[Bytes]:
@@ -177,5 +190,5 @@ def through(frames: list[Bytes], chain: Chain) -> list[Bytes]:
                 np.asarray(cv2.resize(frame, chain.size, interpolation=cv2.INTER_CUBIC), np.uint8)
                 for frame in frames
             ]
-        frames = compressed(frames, coding, chain.rate)
+        frames = compressed(frames, coding, chain.rate / chain.step)
     return frames
