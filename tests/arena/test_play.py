@@ -220,9 +220,10 @@ def test_others_stand_outside_the_court() -> None:
 def test_split_keeps_hues_apart() -> None:
     rng = np.random.default_rng(0)
     train = {hue_sector(draw_hue(rng, "train")) for _ in range(300)}
+    validation = {hue_sector(draw_hue(rng, "validation")) for _ in range(300)}
     test = {hue_sector(draw_hue(rng, "test")) for _ in range(300)}
     assert not train & test
-    assert len(train | test) == HUE_SECTORS
+    assert len(train | validation | test) == HUE_SECTORS
 
 
 def test_given_players_play() -> None:

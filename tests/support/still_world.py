@@ -68,6 +68,10 @@ def plain_venue() -> scene.Venue:
         lights=(),
         shadow_edge=None,
         singles_sticks=False,
+        bar=None,
+        logos=False,
+        litter=0,
+        passers=0,
     )
 
 

@@ -18,7 +18,7 @@ import yaml
 from numpy.typing import NDArray
 
 from rallymill import tableio, tables
-from rallymill.arena import film_truth, graphics, play, render_develop, scene
+from rallymill.arena import film_truth, graphics, play, render_develop, scene, scene_life
 from rallymill.arena.film_config import PLAYERS, FilmConfig, load_config
 from rallymill.arena.film_plan import Segment, frame_time_s, plan
 from rallymill.arena.film_score import Standing, standings
@@ -96,7 +96,7 @@ def _sheet(config: FilmConfig, world: World, truth: dict[str, pa.Table]) -> dict
 def make(config: FilmConfig) -> Film:
     """Film of a configuration: world, venue, cameras and cuts; nothing is drawn yet."""
     venue = scene.make(config.seed, config.tier, config.surface)
-    world = play.simulate(
+    world: World = play.simulate(
         config.seed,
         config.n_points,
         surface=venue.surface,
@@ -105,6 +105,7 @@ def make(config: FilmConfig) -> Film:
         pause_s=config.pause_s,
         idle_ball=config.idle_ball,  # type: ignore[arg-type]
     )
+    world = scene_life.peopled(world, venue)
     truth = world.truth()
     segments = plan(config, world, venue, truth["points"])
     rng = np.random.default_rng([config.seed, 85])

@@ -1,7 +1,9 @@
 """How people look: kit, skin, build and handedness drawn from a seed.
 
-``split`` keeps worlds for training and for testing apart: the hues of kit are cut into twelve
-sectors, of which training draws from the even ones and testing from the odd ones.
+``split`` keeps worlds for training, validation and testing apart: the hues of kit are cut into
+twelve sectors, of which training draws from the even ones, validation and testing each from half of
+the odd ones. White, black and grey belong to all; white shoes and caps, which look most like a
+ball, are the commonest.
 """
 
 from __future__ import annotations
@@ -13,9 +15,13 @@ import numpy as np
 
 from rallymill.arena.world import Colour, Look
 
-Split = Literal["any", "train", "test"]
+Split = Literal["any", "train", "validation", "test"]
 HUE_SECTORS = 12
+SECTORS: dict[str, tuple[int, ...]] = {
+    "train": (0, 2, 4, 6, 8, 10), "validation": (1, 5, 9), "test": (3, 7, 11),
+}
 
+_WHITE: Colour = (0.85, 0.85, 0.85)
 _SKIN: tuple[Colour, ...] = (
     (0.80, 0.56, 0.43),
     (0.70, 0.45, 0.32),
@@ -42,8 +48,7 @@ def draw_hue(rng: np.random.Generator, split: Split) -> float:
     """Hue from 0 to 1 that belongs to a split."""
     if split == "any":
         return float(rng.uniform())
-    first = 0 if split == "train" else 1
-    sector = first + 2 * int(rng.integers(HUE_SECTORS // 2))
+    sector = int(rng.choice(SECTORS[split]))
     return (sector + float(rng.uniform(0.02, 0.98))) / HUE_SECTORS
 
 
@@ -70,6 +75,12 @@ def _draw_skin(rng: np.random.Generator) -> Colour:
     )
 
 
+def _draw_cap(rng: np.random.Generator, split: Split) -> Colour | None:
+    if rng.uniform() >= 0.4:
+        return None
+    return _WHITE if rng.uniform() < 0.5 else draw_kit(rng, split)
+
+
 def draw_player_look(
     rng: np.random.Generator, split: Split = "any", woman: bool | None = None
 ) -> Look:
@@ -86,10 +97,10 @@ def draw_player_look(
         woman=woman,
         shirt=draw_kit(rng, split),
         shorts=draw_kit(rng, split),
-        shoes=draw_kit(rng, split),
+        shoes=_WHITE if rng.uniform() < 0.5 else draw_kit(rng, split),
         skin=_draw_skin(rng),
         hair=_HAIR[int(rng.integers(len(_HAIR)))],
-        cap=draw_kit(rng, split) if rng.uniform() < 0.35 else None,
+        cap=_draw_cap(rng, split),
         skirt=bool(woman and rng.uniform() < 0.6),
         racket=draw_kit(rng, split),
     )

@@ -24,6 +24,7 @@ from rallymill.arena import (
 from rallymill.arena.body_keys import KEYS, OFF_KEYS
 from rallymill.arena.render_seen import BallSeen, PersonSeen, Picture
 from rallymill.arena.scene import Venue
+from rallymill.arena.shade_venue import V_TIME
 from rallymill.arena.world import World
 from rallymill.camera import Camera
 
@@ -78,6 +79,8 @@ class Renderer:
 
     def _background(self, camera: Camera, vector: Array, t_s: float) -> Image:
         """Picture of what stands still; kept while the camera and the crowd keep still."""
+        if self.venue.dapple > 0.0:
+            self._vector[V_TIME] = t_s
         key = vector.tobytes()
         if self._still is not None and self._still[0] == key and self.venue.slope == 0.0:
             return self._still[1].copy()
@@ -86,7 +89,7 @@ class Renderer:
             vector, self._vector, self._lines, self._paint, self._lights, *self._textures,
             *self._banners, t_s, image,
         )
-        if self.venue.slope == 0.0:
+        if self.venue.slope == 0.0 and self.venue.dapple == 0.0:
             self._still = (key, image.copy())
         return image
 

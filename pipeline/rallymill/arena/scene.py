@@ -5,7 +5,7 @@ A venue is plain data; :meth:`Venue.vector` packs it for the compiled shaders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,21 +14,17 @@ from rallymill import court
 from rallymill.arena import scene_textures
 from rallymill.arena import shade_venue as place
 from rallymill.arena.looks import Split
+from rallymill.arena.scene_ground import Bar, Line, other_lines, shadow_bar
+from rallymill.arena.scene_light import Light, court_colours, exposed, hsv, lighting
 from rallymill.arena.world import Colour
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 TIERS = ("easy", "broadcast", "club", "hostile")
-FIRST_UNSEEN_SEED = 100_000
-
-
-@dataclass(frozen=True)
-class Light:
-    """A far light: unit vector towards it, linear colour, width of its penumbra in metres."""
-
-    direction: tuple[float, float, float]
-    colour: Colour
-    penumbra_m: float = 0.0
+NEIGHBOUR_X_M = 18.3
+"""From the middle of a court to that of the next one; common practice, no source."""
+FIRST_VALIDATION_SEED = 100_000
+FIRST_TEST_SEED = 110_000
 
 
 @dataclass(frozen=True)
@@ -70,6 +66,19 @@ class Venue:
     singles_sticks: bool
     neighbours: bool
     words: tuple[str, ...] = field(default=())
+    other_lines: tuple[Line, ...] = ()
+    broken: float = 0.0
+    """How much of the lines' paint has come off in patches, 0 to 1."""
+    dapple: float = 0.0
+    """Brightness of spots of sun under trees, of the full sun."""
+    bar: Bar | None = None
+    lamps: float = 0.0
+    glitter: float = 0.0
+    logos: bool = False
+    litter: int = 0
+    """Things that lie about: balls, bottles, bags, towels."""
+    passers: int = 0
+    """People who walk or stand behind and beside the court."""
 
     def vector(self) -> Array:
         """Numbers of the venue in the order of the ``V_`` constants of the shaders."""
@@ -92,18 +101,24 @@ class Venue:
         if self.shadow_edge is not None:
             put(place.V_EDGE_ON, 1.0, *self.shadow_edge)
         put(place.V_TEXTURE, self.texture, *self.seat, 1.0 if self.fence else 0.0)
+        put(place.V_BROKEN, self.broken, 0.0, self.dapple)
+        if self.bar is not None:
+            put(place.V_BAR_NX, *self.bar)
+        put(place.V_LAMPS, self.lamps, self.glitter)
         return v
 
     def line_rows(self) -> Array:
-        """Painted rectangles (N, 5): x low, x high, y low, y high, opacity."""
-        rows = []
+        """Painted rectangles (N, 8): x low, x high, y low, y high, opacity, colour."""
+        rows: list[list[float]] = [list(line) for line in self.other_lines]
         painted = court.lines(self.doubles, self.line_width_m, self.baseline_width_m)
-        offsets = (0.0, -18.3, 18.3) if self.neighbours else (0.0,)
+        offsets = (0.0, -NEIGHBOUR_X_M, NEIGHBOUR_X_M) if self.neighbours else (0.0,)
         for offset in offsets:
             for line in painted:
                 corners = line.corners()
                 low, high = corners.min(0), corners.max(0)
-                rows.append([low[0] + offset, high[0] + offset, low[1], high[1], 1.0])
+                rows.append(
+                    [low[0] + offset, high[0] + offset, low[1], high[1], 1.0, *self.line]
+                )
         return np.array(rows)
 
     def light_rows(self) -> Array:
@@ -123,7 +138,9 @@ class Venue:
 
     def textures(self) -> tuple[Image, Image, Image]:
         """Variation of the ground's colour at three scales."""
-        return scene_textures.ground(self.seed, self.surface, self.tier)
+        return scene_textures.ground(
+            self.seed, self.surface, self.tier, self.words if self.logos else ()
+        )
 
     def banners(self) -> tuple[Image, Image]:
         """Advertising boards at two scales, linear light."""
@@ -131,107 +148,17 @@ class Venue:
 
 
 def split_of(seed: int) -> Split:
-    """Which kits may be worn: those for training below seed 100,000, the others above."""
-    return "train" if seed < FIRST_UNSEEN_SEED else "test"
+    """The split that a seed belongs to; sample clips (300,000 on) look like the test split.
 
-
-def _hsv(hue: float, saturation: float, value: float) -> Colour:
-    """Linear colour of hue, saturation and value, all 0 to 1."""
-    k = [(n + hue * 6) % 6 for n in (5, 3, 1)]
-    rgb = [value * (1 - saturation * max(0.0, min(x, 4 - x, 1.0))) for x in k]
-    return (rgb[0] ** 2.2, rgb[1] ** 2.2, rgb[2] ** 2.2)
-
-
-def _court_colours(rng: np.random.Generator, surface: str) -> tuple[Colour, Colour]:
-    if surface == "clay":
-        hue = rng.uniform(0.025, 0.065)
-        inner = _hsv(hue, rng.uniform(0.45, 0.68), rng.uniform(0.62, 0.82))
-        if rng.random() < 0.06:
-            inner = _hsv(rng.uniform(0.33, 0.42), rng.uniform(0.15, 0.3), rng.uniform(0.45, 0.6))
-        tint = rng.uniform(0.92, 1.05)
-        return inner, (inner[0] * tint, inner[1] * tint, inner[2] * tint)
-    if surface == "grass":
-        hue = rng.uniform(0.2, 0.3)
-        inner = _hsv(hue, rng.uniform(0.35, 0.6), rng.uniform(0.45, 0.66))
-        tint = rng.uniform(0.85, 1.0)
-        return inner, (inner[0] * tint, inner[1] * tint, inner[2] * tint)
-    hues = [0.58, 0.6, 0.62, 0.33, 0.38, 0.45, 0.75, 0.03, 0.55]
-    inner = _hsv(
-        float(rng.choice(hues)) + rng.uniform(-0.03, 0.03), rng.uniform(0.4, 0.78),
-        rng.uniform(0.35, 0.72),
-    )
-    if rng.random() < 0.12:
-        grey = rng.uniform(0.03, 0.18)
-        inner = (grey, grey, grey * rng.uniform(1.0, 1.2))
-    style = rng.random()
-    if style < 0.3:
-        tint = rng.uniform(0.6, 1.3)
-        outer = (inner[0] * tint, inner[1] * tint, inner[2] * tint)
-    else:
-        outer = _hsv(
-            float(rng.choice(hues)) + rng.uniform(-0.03, 0.03), rng.uniform(0.3, 0.7),
-            rng.uniform(0.3, 0.65),
-        )
-    return inner, outer
-
-
-def _sun(rng: np.random.Generator, low: float, high: float) -> tuple[float, float, float]:
-    elevation = np.radians(rng.uniform(low, high))
-    azimuth = rng.uniform(0, 2 * np.pi)
-    return (
-        float(np.cos(elevation) * np.cos(azimuth)), float(np.cos(elevation) * np.sin(azimuth)),
-        float(np.sin(elevation)),
-    )
-
-
-def _lighting(
-    rng: np.random.Generator, kind: str, tier: str
-) -> tuple[Colour, tuple[Light, ...]]:
-    if kind == "sun":
-        low = tier == "hostile"
-        direction = _sun(rng, 9, 24) if low else _sun(rng, 28, 68)
-        warm = rng.uniform(0.72, 0.9) if low else rng.uniform(0.88, 1.0)
-        power = rng.uniform(0.75, 1.0) / max(direction[2], 0.3) ** 0.6
-        sun = Light(direction, (power, power * (0.3 + 0.7 * warm), power * warm * 0.95))
-        sky = rng.uniform(0.22, 0.42)
-        return (sky * 0.92, sky * 0.98, sky * 1.12), (sun,)
-    if kind == "floods":
-        power = rng.uniform(0.2, 0.3)
-        elevation = np.radians(rng.uniform(35, 55))
-        lights = []
-        for sx in (-1, 1):
-            for sy in (-1, 1):
-                azimuth = np.arctan2(sy, sx) + rng.uniform(-0.35, 0.35)
-                direction = (
-                    float(np.cos(elevation) * np.cos(azimuth)),
-                    float(np.cos(elevation) * np.sin(azimuth)), float(np.sin(elevation)),
-                )
-                p = power * rng.uniform(0.8, 1.2)
-                lights.append(Light(direction, (p, p, p * 0.97), 0.05))
-        a = rng.uniform(0.28, 0.45)
-        return (a, a, a), tuple(lights)
-    a = rng.uniform(0.75, 1.0)
-    soft = Light((0.0, 0.0, 1.0), (0.12, 0.12, 0.12), 0.5)
-    return (a * 0.97, a, a * 1.04), (soft,)
-
-
-def _exposed(
-    rng: np.random.Generator, ambient: Colour, lights: tuple[Light, ...], inner: Colour,
-    outer: Colour,
-) -> tuple[Colour, tuple[Light, ...]]:
-    """The light as a camera's exposure sets it: about as bright whatever the court's colour."""
-    weights = np.array([0.25, 0.65, 0.1])
-    total = weights @ np.array(ambient)
-    for light in lights:
-        total += weights @ np.array(light.colour) * max(light.direction[2], 0.0)
-    albedo = float(weights @ (0.6 * np.array(inner) + 0.4 * np.array(outer)))
-    wanted = rng.uniform(0.85, 1.15) * float(np.clip((0.2 / albedo) ** 0.45, 0.8, 1.7))
-    gain = wanted / float(total)
-
-    def bright(colour: Colour) -> Colour:
-        return (colour[0] * gain, colour[1] * gain, colour[2] * gain)
-
-    return bright(ambient), tuple(replace(light, colour=bright(light.colour)) for light in lights)
+    Seeds 0 to 99,999 are for training, 100,000 to 109,999 for validation, the others for tests.
+    The splits share no seed, so no venue, no texture and no player; their kits have hues of their
+    own (see ``looks``). The test split alone has: purple, magenta and bare asphalt hard courts
+    and green clay (``scene_light``); steep and far-off-axis main cameras (``camera_work``); score
+    graphics in a strip across the picture (``graphics``).
+    """
+    if seed < FIRST_VALIDATION_SEED:
+        return "train"
+    return "validation" if seed < FIRST_TEST_SEED else "test"
 
 
 def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venue:
@@ -245,21 +172,22 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     if tier not in TIERS:
         raise ValueError(f"tier {tier!r} is not one of {', '.join(TIERS)}")
     rng = np.random.default_rng([seed, 71])
+    split = split_of(seed)
     odds = {
         "easy": (0.8, 0.1, 0.1), "broadcast": (0.5, 0.3, 0.2), "club": (0.55, 0.38, 0.07),
         "hostile": (0.25, 0.63, 0.12),
     }
     drawn = str(rng.choice(["hard", "clay", "grass"], p=odds[tier]))
     surface = surface or drawn
-    inner, outer = _court_colours(rng, surface)
+    inner, outer = court_colours(rng, surface, split)
     club = tier in ("club", "hostile") and bool(rng.random() < (0.9 if tier == "club" else 0.6))
     kinds = {
         "easy": (0.3, 0.2, 0.5), "broadcast": (0.5, 0.3, 0.2), "club": (0.5, 0.15, 0.35),
         "hostile": (0.72, 0.18, 0.1),
     }
     kind = str(rng.choice(["sun", "floods", "soft"], p=kinds[tier]))
-    ambient, lights = _lighting(rng, kind, tier)
-    ambient, lights = _exposed(rng, ambient, lights, inner, outer)
+    ambient, lights = lighting(rng, kind, tier)
+    ambient, lights = exposed(rng, ambient, lights, inner, outer)
     roof = kind != "sun" and bool(rng.random() < (0.3 if club else 0.6))
     edge = None
     wall_y = float(rng.uniform(17.8, 19.5) if club else rng.uniform(18.5, 23.0))
@@ -272,9 +200,13 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
         angle = np.arctan2(lights[0].direction[1], lights[0].direction[0]) + np.pi
         angle += rng.uniform(-0.5, 0.5)
         edge = (float(np.cos(angle)), float(np.sin(angle)), float(rng.uniform(-8, 3)))
+    hard_going = tier in ("club", "hostile")
+    bar = None
+    if kind == "sun" and rng.random() < {"easy": 0.0, "broadcast": 0.15}.get(tier, 0.25):
+        bar = shadow_bar(rng, lights[0].direction)
     wall_height = float(rng.uniform(2.6, 4.2) if club else rng.uniform(1.0, 3.2))
     wall_hue = float(rng.choice([0.3, 0.36, 0.4, 0.58, 0.6, 0.66, 0.75]))
-    wall_colour = _hsv(wall_hue, rng.uniform(0.3, 0.8), rng.uniform(0.12, 0.42))
+    wall_colour = hsv(wall_hue, rng.uniform(0.3, 0.8), rng.uniform(0.12, 0.42))
     banner_low = float(rng.uniform(0.08, 0.35))
     banner_high = banner_low + float(rng.uniform(0.6, 0.95))
     if club and rng.random() < 0.7:
@@ -286,7 +218,11 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
     sky: Colour = (0.45 * sky_level, 0.62 * sky_level, 0.9 * sky_level)
     if kind == "soft":
         sky = (0.75 * sky_level, 0.78 * sky_level, 0.8 * sky_level)
-    white = float(rng.uniform(0.72, 0.9))
+    white = float(rng.uniform(0.6 if hard_going else 0.72, 0.9))
+    shared = club and surface == "hard" and bool(rng.random() < 0.35)
+    broken = 0.0
+    if hard_going and rng.random() < (0.5 if tier == "hostile" else 0.25):
+        broken = float(rng.uniform(0.2, 0.8))
     doubles = bool(rng.random() < 0.92)
     return Venue(
         seed=seed,
@@ -311,7 +247,7 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
         slope=0.0 if club else float(rng.uniform(0.38, 0.6)),
         stand_depth_m=float(rng.uniform(9.0, 24.0)),
         crowd=float(rng.uniform(0.35, 0.97)),
-        seat=_hsv(rng.uniform(0, 1), rng.uniform(0.1, 0.7), rng.uniform(0.25, 0.6)),
+        seat=hsv(rng.uniform(0, 1), rng.uniform(0.1, 0.7), rng.uniform(0.25, 0.6)),
         beyond="roof" if roof or kind == "floods" else ("trees" if club or rng.random() < 0.3
                                                         else "sky"),
         sky=sky,
@@ -326,4 +262,13 @@ def make(seed: int, tier: str = "broadcast", surface: str | None = None) -> Venu
         singles_sticks=bool(rng.random() < 0.5),
         neighbours=neighbours,
         words=scene_textures.choose_words(rng),
+        other_lines=other_lines(rng) if shared else (),
+        broken=broken,
+        dapple=float(rng.uniform(0.4, 1.0)) if edge and club and rng.random() < 0.6 else 0.0,
+        bar=bar,
+        lamps=float(rng.uniform(0.25, 0.7)) if roof and rng.random() < 0.6 else 0.0,
+        glitter=0.0 if tier == "easy" else float(rng.uniform(0.0, 0.02)),
+        logos=not club and bool(rng.random() < 0.5),
+        litter=int(rng.integers(0, {"easy": 2, "broadcast": 7}.get(tier, 16))),
+        passers=int(rng.integers(0, 6)) if hard_going and rng.random() < 0.6 else 0,
     )

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from rallymill.arena.shade_light import edge_light, paint_left
 from rallymill.arena.shade_ray import (
     bilinear,
     ramp,
@@ -26,17 +27,14 @@ from rallymill.arena.shade_surround import (
 )
 from rallymill.arena.shade_venue import (
     V_AMBIENT,
-    V_EDGE_C,
-    V_EDGE_NX,
-    V_EDGE_NY,
-    V_EDGE_ON,
+    V_BROKEN,
     V_FADE,
     V_INNER,
     V_INNER_X,
     V_INNER_Y,
-    V_LINE,
     V_LINE_OPACITY,
     V_OUTER,
+    V_SEED,
     V_SIDE_X,
     V_SLOPE,
     V_STAND_DEPTH,
@@ -52,24 +50,16 @@ MAP_Y_M = 32.0
 
 
 def paint_map(lines: Array) -> NDArray[np.bool_]:
-    """Where any of the lines (N, 5) lies within a cell of a cell, over (y, x) from (-32, -20)."""
+    """Where any of the lines (N, 8) lies within a cell of a cell, over (y, x) from (-32, -20)."""
     x = (np.arange(round(2 * MAP_X_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_X_M
     y = (np.arange(round(2 * MAP_Y_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_Y_M
     found = np.zeros((len(y), len(x)), dtype=np.bool_)
     reach = 1.5 * MAP_CELL_M
-    for x0, x1, y0, y1, _ in lines:
+    for x0, x1, y0, y1, *_ in lines:
         columns = (x > x0 - reach) & (x < x1 + reach)
         rows = (y > y0 - reach) & (y < y1 + reach)
         found |= rows[:, None] & columns[None, :]
     return found
-
-
-@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
-def edge_light(venue, x, y):  # type: ignore[no-untyped-def]
-    """Share of sunlight at a ground point that is not cut off by the stands."""
-    if venue[V_EDGE_ON] == 0.0:
-        return 1.0
-    return ramp(venue[V_EDGE_NX] * x + venue[V_EDGE_NY] * y - venue[V_EDGE_C], 0.25)
 
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
@@ -108,6 +98,7 @@ def ground(  # type: ignore[no-untyped-def]
     green = (venue[V_OUTER + 1] + (venue[V_INNER + 1] - venue[V_OUTER + 1]) * inner) * shade
     blue = (venue[V_OUTER + 2] + (venue[V_INNER + 2] - venue[V_OUTER + 2]) * inner) * shade
     cover = 0.0
+    paint_row = 0
     # A coarse map tells where any paint is near; wide footprints look at every line.
     near = True
     if foot < MAP_CELL_M:
@@ -124,14 +115,18 @@ def ground(  # type: ignore[no-untyped-def]
             one = strip(x, lines[n, 0], lines[n, 1], ax, bx) * strip(
                 y, lines[n, 2], lines[n, 3], ay, by
             )
-            cover = max(cover, one * lines[n, 4])
+            if one * lines[n, 4] > cover:
+                cover = one * lines[n, 4]
+                paint_row = n
     if cover > 0.0:
         # Dust and wear lie on the paint as they lie on the court.
         wear = min(max(1.0 - venue[V_FADE] * (1.0 + 4.0 * (1.0 - g)), 0.15), 1.0)
         k = cover * venue[V_LINE_OPACITY] * wear
-        red += (venue[V_LINE] - red) * k
-        green += (venue[V_LINE + 1] - green) * k
-        blue += (venue[V_LINE + 2] - blue) * k
+        if venue[V_BROKEN] > 0.0:
+            k *= paint_left(venue[V_BROKEN], int(venue[V_SEED]) + 17, x, y)
+        red += (lines[paint_row, 5] - red) * k
+        green += (lines[paint_row, 6] - green) * k
+        blue += (lines[paint_row, 7] - blue) * k
     sun = edge_light(venue, x, y)
     lr = venue[V_AMBIENT]
     lg = venue[V_AMBIENT + 1]

@@ -7,8 +7,8 @@ from math import sqrt
 import numpy as np
 from numba import njit
 
-from rallymill.arena.shade import edge_light
 from rallymill.arena.shade_body import nearest
+from rallymill.arena.shade_light import edge_light
 from rallymill.arena.shade_ray import ray, to_image
 
 

@@ -18,6 +18,8 @@ from rallymill.arena.shade_venue import (
     V_BEYOND,
     V_CROWD,
     V_FENCE,
+    V_GLITTER,
+    V_LAMPS,
     V_SEAT,
     V_SEED,
     V_SKY,
@@ -77,6 +79,16 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         red += (cr - red) * k
         green += (cg - green) * k
         blue += (cb - blue) * k
+        if venue[V_GLITTER] > 0.0 and hash01(row, seat, seed + 6) < venue[V_GLITTER]:
+            # Watches, glasses and screens that catch the light for a moment.
+            beat = floor(t_s * (0.8 + 2.0 * h1) + 9.0 * h3)
+            if hash01(seat, int(beat), seed + 7) < 0.3:
+                gx = fx - cx
+                gy = fy - top + 0.12
+                spark = ramp(0.12 - sqrt(gx * gx + gy * gy), edge * 1.5)
+                red += (1.6 - red) * spark
+                green += (1.6 - green) * spark
+                blue += (1.6 - blue) * spark
     fade = 0.55 + 0.45 * exp(-up / 14.0)
     return red * fade, green * fade, blue * fade
 
@@ -91,6 +103,15 @@ def beyond(venue, dx, dy, dz):  # type: ignore[no-untyped-def]
     kind = venue[V_BEYOND]
     if kind == 1.0:
         glow = 0.03 + 0.02 * value_noise(side * 40.0, rise * 40.0, seed)
+        if venue[V_LAMPS] > 0.0 and rise > 0.01:
+            # Rows of lamps on a level ceiling, as far away as the view is flat.
+            a = side / rise * venue[V_LAMPS]
+            b = dy / (level * rise) * 0.7 * venue[V_LAMPS]
+            a -= floor(a + 0.5)
+            b -= floor(b + 0.5)
+            size = 0.01 / (rise * rise) * venue[V_LAMPS]
+            lamp = ramp(0.16 - abs(a), size) * ramp(0.09 - abs(b), size)
+            glow += 2.2 * lamp * min(rise * 6.0, 1.0)
         return glow, glow, glow * 1.1
     if kind == 0.0:
         top = 0.06 + 0.09 * value_noise(side * 9.0, 3.0, seed)
