@@ -11,7 +11,7 @@ import pytest
 from tests.support.still_world import StillWorld, high_camera, plain_venue, standing
 
 from rallymill import court
-from rallymill.arena import looks, render_props, scene, scene_life, shade_light
+from rallymill.arena import camera_work, looks, render_props, scene, scene_life, shade_light
 from rallymill.arena.render import Renderer
 
 FIRST = {"train": 3_000, "validation": 100_000, "test": 200_000}
@@ -152,3 +152,23 @@ def test_passers_stay_between_court_and_fence_and_walk_evenly():
         steps = [np.hypot(b.x_m - a.x_m, b.y_m - a.y_m)
                  for a, b in pairwise(states)]
         assert max(steps) <= passer.speed_mps * 0.5 + 1e-6
+
+
+@pytest.mark.parametrize("split", FIRST)
+def test_main_cameras_stand_where_their_tier_and_split_say(split):
+    world = StillWorld((standing(0, -12), standing(0, 12)), duration_s=0.1)
+    odd = 0
+    for seed in range(FIRST[split], FIRST[split] + 40):
+        camera = camera_work.main_camera(world, seed, "broadcast", 1280, 720).at(0.0)
+        x, y, z = camera.centre_m
+        behind = -y - court.HALF_LENGTH_M
+        assert 6 <= z <= 25
+        assert 15 <= behind <= 45
+        odd += abs(x) > 2.1 or z / -y > camera_work.STEEP_SLOPE
+        corners = camera.project([
+            [s * court.HALF_DOUBLES_M, e * court.HALF_LENGTH_M, 0] for s in (-1, 1) for e in (-1, 1)
+        ])
+        assert ((corners > 0) & (corners < [1279, 719])).all()
+        low = camera_work.main_camera(world, seed, "club", 1280, 720).at(0.0).centre_m[2]
+        assert 2 <= low <= 5
+    assert odd == 0 if split != "test" else 5 < odd < 25

@@ -15,11 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
+from rallymill.arena.scene import split_of
 from rallymill.arena.world import World
 from rallymill.camera import Camera
 
 Array = NDArray[np.float64]
 STEP_S = 0.04
+STEEP_SLOPE = 0.62
+RESERVED_SHARE = 0.35
+"""Share of the test split's broadcast cameras that stand where no other split's does."""
 
 
 class CameraWork(Protocol):
@@ -149,33 +153,54 @@ def _aim(world: World, rng: np.random.Generator, gain: float, zoom: float) -> Ar
     return out
 
 
+def _club_camera(rng: np.random.Generator, width_px: int, height_px: int) -> CameraWork:
+    """Tripod or fence mount behind the baseline with a wide lens; nobody moves it."""
+    height = rng.uniform(2.0, 5.0)
+    behind = rng.uniform(4.0, 8.0)
+    centre = np.array([rng.uniform(-1.6, 1.6), -court.HALF_LENGTH_M - behind, height])
+    k1 = float(rng.uniform(-0.14, 0.0)) if rng.random() < 0.7 else 0.0
+    target = np.array([0.0, 2.0, 0.5])
+    camera = Camera.looking_at(centre, target, 0.7 * width_px, width_px, height_px, k1=k1)
+    points = _court_points(0.5, 2.0)
+    if rng.random() < 0.5:
+        # Near corners cut: the near baseline's ends may leave the picture.
+        points[0, 0] *= rng.uniform(0.72, 0.95)
+        points[1, 0] *= rng.uniform(0.72, 0.95)
+    camera = _fit(camera, target, points, float(rng.uniform(0.90, 0.98)))
+    roll = float(rng.normal(0, 0.008))
+    c, s = np.cos(roll), np.sin(roll)
+    turn = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]])
+    return Fixed(replace(camera, rotation=turn @ camera.rotation))
+
+
+def _broadcast_place(rng: np.random.Generator, reserved: bool) -> Array:
+    """Where a broadcast camera stands, (3,): 6 to 25 m high, 15 to 45 m behind the baseline.
+
+    ``reserved`` places, of the test split alone, look down more steeply than 35 degrees or stand
+    2.5 to 6 m beside the middle line.
+    """
+    steep = reserved and rng.random() < 0.5
+    while True:
+        # Most look down by 15 to 25 degrees: common practice, no source.
+        behind, slope = rng.uniform(15.0, 45.0), rng.normal(0.72 if steep else 0.36, 0.1)
+        height = slope * (behind + court.HALF_LENGTH_M)
+        if 6.0 <= height <= 25.0 and slope > 0.17 and steep == (slope > STEEP_SLOPE):
+            break
+    lateral = rng.uniform(-2.0, 2.0) if rng.random() < 0.4 else rng.uniform(-0.3, 0.3)
+    if reserved and not steep:
+        lateral = float(rng.choice([-1.0, 1.0])) * rng.uniform(2.5, 6.0)
+    return np.array([lateral, -court.HALF_LENGTH_M - behind, height])
+
+
 def main_camera(
     world: World, seed: int, tier: str, width_px: int, height_px: int
 ) -> CameraWork:
     """Main camera of a tier, drawn from a seed."""
     rng = np.random.default_rng([seed, 76])
-    club = tier == "club" or (tier == "hostile" and rng.random() < 0.5)
-    if club:
-        height = rng.uniform(2.2, 4.5)
-        behind = rng.uniform(4.0, 8.0)
-        centre = np.array([rng.uniform(-1.2, 1.2), -court.HALF_LENGTH_M - behind, height])
-        k1 = float(rng.uniform(-0.12, 0.0)) if rng.random() < 0.7 else 0.0
-        target = np.array([0.0, 2.0, 0.5])
-        camera = Camera.looking_at(centre, target, 0.7 * width_px, width_px, height_px, k1=k1)
-        points = _court_points(0.5, 2.0)
-        if rng.random() < 0.5:
-            # Near corners cut: the near baseline's ends may leave the picture.
-            points[0, 0] *= rng.uniform(0.72, 0.95)
-            points[1, 0] *= rng.uniform(0.72, 0.95)
-        camera = _fit(camera, target, points, float(rng.uniform(0.90, 0.98)))
-        roll = float(rng.normal(0, 0.008))
-        c, s = np.cos(roll), np.sin(roll)
-        turn = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]])
-        return Fixed(replace(camera, rotation=turn @ camera.rotation))
-    height = rng.uniform(6.0, 14.0)
-    behind = rng.uniform(18.0, 35.0)
-    lateral = rng.uniform(-2.0, 2.0) if rng.random() < 0.4 else rng.uniform(-0.3, 0.3)
-    centre = np.array([lateral, -court.HALF_LENGTH_M - behind, height])
+    if tier == "club" or (tier == "hostile" and rng.random() < 0.5):
+        return _club_camera(rng, width_px, height_px)
+    reserved = split_of(seed) == "test" and tier != "easy" and rng.random() < RESERVED_SHARE
+    centre = _broadcast_place(rng, bool(reserved))
     target = np.array([0.0, 0.0, 0.0])
     camera = Camera.looking_at(centre, target, 2.0 * width_px, width_px, height_px)
     points = _court_points(rng.uniform(1.5, 4.0), rng.uniform(1.0, 3.5))
@@ -183,7 +208,7 @@ def main_camera(
     camera = _fit(camera, target, points, fill)
     forward = camera.rotation[2]
     aim_point = camera.centre_m + forward * (-camera.centre_m[1] / forward[1])
-    moving = rng.random() < 0.8
+    moving = rng.random() < (0.5 if tier == "easy" else 0.85)
     gain = float(rng.uniform(0.05, 0.3)) if moving else 0.0
     zoom = float(rng.uniform(0.0, 0.03)) if moving else 0.0
     aim = _aim(world, rng, gain, zoom) if moving else np.tile([0.0, 0.0, 1.0], (2, 1))
