@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from rallymill import camera, matchsheet, tableio, tables, video
-from rallymill.arena import film, film_config, film_plan, film_score, film_truth, graphics
+from rallymill.arena import film, film_config, film_plan, film_score, film_truth
 from rallymill.errors import ConfigError
 
 SMALL = film_config.FilmConfig(
@@ -194,11 +194,3 @@ def test_score_is_counted_as_in_tennis():
     assert found[-1].games == (1, 0)
     assert film_score.called(4, 3) == "AD"
     assert film_score.called(3, 4) == "40"
-
-
-def test_a_wipe_goes_from_one_picture_to_the_other():
-    first, second = np.zeros((90, 160, 3), np.uint8), np.full((90, 160, 3), 200, np.uint8)
-    means = [graphics.wipe(first, second, share).mean() for share in (0.0, 0.3, 0.7, 1.0)]
-    assert means == sorted(means)
-    assert means[0] < 10
-    assert means[-1] > 190

@@ -23,7 +23,7 @@ from rallymill.arena.export_codec import compressed
 from rallymill.arena.film_chain import Chain, Size, draw_chain
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
-from rallymill.arena.scene import Venue
+from rallymill.arena.scene import Venue, split_of
 from rallymill.arena.world import World
 from rallymill.camera import Camera
 
@@ -153,7 +153,7 @@ class Studio:
         elif draw < 0.10:
             has_court = False
         elif draw < 0.45 and self.tier != "club":
-            overlay = graphics.score_graphic(number, *size)
+            overlay = graphics.score_graphic(number, *size, split=split_of(self.seed))
         full_graphic = 0.09 <= draw < 0.10
         frames: list[Bytes] = []
         seen: list[Picture] = []

@@ -135,7 +135,7 @@ class _Artist:
             names = tuple(players[side]["name"].split()[-1].upper() for side in ("near", "far"))
             graphic = graphics.score_graphic(
                 config.seed, config.width_px, config.height_px, names,  # type: ignore[arg-type]
-                standing.games, standing.points, standing.server,
+                standing.games, standing.points, standing.server, scene.split_of(config.seed),
             )
             self._overlay = (standing, graphic)
         return self._overlay[1]
@@ -185,10 +185,10 @@ def _wiped(film: Film, artist: _Artist, view_id: int, frame: int, image: Bytes) 
     since, left = frame - segment.first_frame, segment.last_frame - frame
     if since < length and view_id > 0:
         other = artist.draw(film.segments[view_id - 1], frame, film.config.shutter_s)[0]
-        return graphics.wipe(other, image, (since + 0.5) / length)
+        return graphics.wipe(other, image, (since + 0.5) / length, film.config.seed)
     if left < length and view_id + 1 < len(film.segments):
         other = artist.draw(film.segments[view_id + 1], frame, film.config.shutter_s)[0]
-        return graphics.wipe(image, other, 1 - (left + 0.5) / length)
+        return graphics.wipe(image, other, 1 - (left + 0.5) / length, film.config.seed)
     return image
 
 
