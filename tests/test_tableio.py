@@ -128,3 +128,11 @@ def test_a_table_of_another_version_is_refused(tmp_path: Path) -> None:
     pq.write_table(detections().drop_columns(["label"]), path)
     with pytest.raises(TableError, match="columns or types differ"):
         tableio.read(path, tables.DETECTIONS)
+
+
+def test_a_column_that_came_later_is_null_in_older_tables(tmp_path: Path) -> None:
+    path = tmp_path / "detections.parquet"
+    pq.write_table(detections().drop_columns(["x2_px"]), path)
+    again = tableio.read(path, tables.DETECTIONS)
+    assert again.schema.equals(tables.DETECTIONS.schema())
+    assert again.column("x2_px").null_count == 1

@@ -12,7 +12,7 @@ from rallymill import tableio, tables
 UNITS = {"_m": "m", "_s": "s", "_px": "px", "_mps": "m/s", "_radps": "rad/s"}
 WITHOUT_UNIT = re.compile(
     r"(_id|_frame|^frame|_number|^n_\w+|^arc_(before|after)|confidence|_share|coverage|severity|"
-    r"^k1|^camera)$"
+    r"^k1|^camera(_covariance)?)$"
 )
 
 

@@ -115,7 +115,7 @@ def write(
 
 
 def read(path: Path, spec: TableSpec) -> pa.Table:
-    """Read a table and check it.
+    """Read a table and check it; columns that came later are null where they may be.
 
     Raises
     ------
@@ -128,8 +128,22 @@ def read(path: Path, spec: TableSpec) -> pa.Table:
         raise TableError(f"{path}: no such table", "run rallymill process first") from error
     except (pa.ArrowInvalid, OSError) as error:
         raise TableError(f"{path}: not a whole Parquet file", "delete it and run again") from error
+    table = _with_later_columns(spec, table)
     check(spec, table)
     return table
+
+
+def _with_later_columns(spec: TableSpec, table: pa.Table) -> pa.Table:
+    """The table with nulls for columns that it lacks and that may be null."""
+    lacking = [column for column in spec.columns if column.name not in table.column_names]
+    if not lacking or not all(column.nullable for column in lacking):
+        return table
+    for column in lacking:
+        table = table.append_column(column.field(), pa.nulls(table.num_rows, column.dtype))
+    try:
+        return table.select(list(spec.names()))
+    except KeyError:
+        return table
 
 
 def read_metadata(path: Path) -> dict[str, str]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import pyarrow as pa
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 F32 = pa.float32()
 F64 = pa.float64()
@@ -154,13 +154,14 @@ FRAMES = TableSpec(
            "null while the court is lost"),
         _c("k1", F64, "first radial distortion coefficient on normalised coordinates"),
         _c("focal_px", F64, "focal length", "px", low=0.0),
-        _c("court_rms_px", F64, "root mean square distance of line points from the model", "px",
-           low=0.0),
+        _c("court_rms_px", F64, "root mean square distance of lines from the model", "px", low=0.0),
         _c("court_status", TEXT, "how the court was found", nullable=False, values=COURT_STATUS),
         _c("position_sd_m", F64, "standard deviation of a ground point at the far baseline", "m",
            low=0.0),
         _c("width_px", I32, "width of the frame", "px"),
         _c("height_px", I32, "height of the frame", "px"),
+        _c("camera_covariance", pa.list_(F32, 36), "upper triangle, by rows: log focal_px, turn about "
+           "the camera's axes (rad), centre (m), k1"),
     ),
     key=("match_id", "frame"),
     sort=("frame",),

@@ -10,9 +10,12 @@ import pytest
 
 from rallymill import court, tableio, tables
 from rallymill.camera import Camera
+from rallymill.camera_spread import pack
 from rallymill.scoring import court_errors
 
 TRUE = Camera.looking_at((0.5, -30, 9), (0, -1, 0), 1500, 1280, 720)
+
+ASIDE = np.diag([0.0] * 4 + [0.5**2, 0.5**2, 0.0, 0.0])
 
 
 def frames(*cameras: Camera | None) -> pd.DataFrame:
@@ -23,7 +26,7 @@ def frames(*cameras: Camera | None) -> pd.DataFrame:
                "court_status": "lost" if camera is None else "tracked"}
         if camera is not None:
             row |= {"camera": camera.matrix.ravel().tolist(), "k1": camera.k1,
-                    "focal_px": camera.focal_px, "position_sd_m": 0.5}
+                    "focal_px": camera.focal_px, "camera_covariance": pack(ASIDE)}
         rows.append(row)
     return tableio.from_rows(tables.FRAMES, rows).to_pandas()
 

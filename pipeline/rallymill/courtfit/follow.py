@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.camera import Camera
+from rallymill.camera_spread import ground_sd_m
 from rallymill.courtfit import bundle, evidence, lock, smooth, solve, support
 from rallymill.courtfit.bundle import OWN, Place
 from rallymill.courtfit.solve import Places
@@ -36,12 +37,9 @@ THINNED = 140
 """Places kept of each frame until the place of the camera is fitted."""
 RETRY_S, RETRY_MOST_S = 0.4, 3.0
 """Time between searches for a lost court; it doubles with every failure up to the second."""
-SYSTEMATIC_PX = 0.12
-"""Error that all places share and no residual shows: paint wider than thought, the lens's rest. Set
-by hand: four rendered films had median reprojection errors of 0.11 to 0.21 px (stored pixels)."""
 BRIDGE_S = 0.25
 """Gaps up to this long are filled by the smoother."""
-FAR_POINT_M = np.array([0.0, court.HALF_LENGTH_M])
+FAR_POINT_M = np.array([[0.0, court.HALF_LENGTH_M, 0.0]])
 
 Finder = Callable[[Picture], "lock.Lock | lock.NotFound"]
 
@@ -50,8 +48,8 @@ Finder = Callable[[Picture], "lock.Lock | lock.NotFound"]
 class FrameCamera:
     """The final camera of a frame, or None where the court is lost.
 
-    ``status`` is found, tracked or lost; ``position_sd_m`` the standard deviation of a ground point
-    at the far baseline.
+    ``status`` is found, tracked or lost; ``covariance`` (8, 8) is that of the camera's unknowns
+    (see :mod:`rallymill.camera_spread`).
     """
 
     frame: int
@@ -59,7 +57,14 @@ class FrameCamera:
     status: str
     camera: Camera | None = None
     rms_px: float | None = None
-    position_sd_m: float | None = None
+    covariance: Array | None = None
+
+    @property
+    def position_sd_m(self) -> float | None:
+        """Standard deviation of the far baseline's middle on the ground."""
+        if self.camera is None or self.covariance is None:
+            return None
+        return float(ground_sd_m(self.camera, self.covariance, FAR_POINT_M)[0])
 
 
 @dataclass
@@ -73,6 +78,7 @@ class _Known:
     rms_px: float = np.inf
     places: Places | None = None
     own: Array | None = None
+    spread: Array | None = None
 
 
 @dataclass
@@ -212,6 +218,13 @@ class ViewFollower:
         )
         if result is not None and np.linalg.norm(result[0].centre_m - start.centre_m) < 5.0:
             self.place = result[0]
+            wider = np.array([
+                self.place.paint.line_width_m - start.paint.line_width_m,
+                self.place.paint.baseline_width_m - start.paint.baseline_width_m,
+            ])
+            for one in known:
+                assert one.places is not None
+                one.places = one.places.widened(wider)
         self.settled = True
         for one in known:
             self._finish(one)
@@ -236,6 +249,7 @@ class ViewFollower:
             one.camera = fit.camera
             one.rms_px = fit.rms_px
             one.own = fit.information[np.ix_(OWN, OWN)]
+            one.spread = self.place.camera_covariance(fit.camera, one.places)
         one.places = None
 
     def _ordered(self) -> list[_Known]:
@@ -262,37 +276,18 @@ class ViewFollower:
         made = smooth.smooth(
             [one.camera for one in run], covariances, [one.t_s for one in run]
         )
-        shared = solve.CORRELATION * np.linalg.pinv(self.place.information)
         done = []
-        for one, camera, spread in zip(run, made.cameras, made.covariance, strict=True):
+        last = next((one.spread for one in run if one.spread is not None), np.eye(8))
+        for one, camera, noise in zip(run, made.cameras, made.covariance, strict=True):
             tracked = one.camera is not None
+            last = last if one.spread is None else one.spread
+            covariance = last.copy()
+            covariance[:4, :4] += noise
             done.append(FrameCamera(
                 one.frame, one.t_s, one.status if tracked else "tracked", camera,
-                one.rms_px if tracked else None,
-                ground_sd_m(camera, spread, shared),
+                one.rms_px if tracked else None, covariance,
             ))
         return done
-
-
-def ground_sd_m(camera: Camera, own: Array, shared: Array) -> float:
-    """Standard deviation (m, larger axis) of the far baseline's middle on the ground.
-
-    ``own`` (4, 4) and ``shared`` (5, 5) are covariances of the frame's and of the place's
-    unknowns. The lines hold the picture, so an error of the place is made good by the frame's own
-    unknowns: what is left of it is what its part of the covariance does to the ground beyond them.
-    """
-    at = np.array([[*FAR_POINT_M, 0.0]])
-    _, rates = solve.project_with_rates(camera, at)
-    spread = rates[0][:, OWN] @ own @ rates[0][:, OWN].T + SYSTEMATIC_PX**2 * np.eye(2)
-    step = 0.05
-    grid = np.array([[step, 0, 0], [-step, 0, 0], [0, step, 0], [0, -step, 0.0]])
-    seen = camera.project(at + grid)
-    by_ground = np.stack([seen[0] - seen[1], seen[2] - seen[3]], axis=1) / (2 * step)
-    inverse = np.linalg.inv(by_ground)
-    # A centre moved by its deviation moves the ground by the lean of the ray, refitted lines
-    # take most of it back; a tenth is kept.
-    rest = 0.1 * float(np.sqrt(np.trace(shared[:3, :3]))) * 0.1
-    return float(np.sqrt(np.linalg.eigvalsh(inverse @ spread @ inverse.T)[-1] + rest**2))
 
 
 def _resized(camera: Camera, white: Picture) -> Camera:

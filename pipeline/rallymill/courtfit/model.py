@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
+from rallymill.courtfit import profile
 
 Array = NDArray[np.float64]
 
@@ -18,12 +19,19 @@ DOWN = ("left_doubles", "left_singles", "centre_service", "right_singles", "righ
 
 @dataclass(frozen=True)
 class Paint:
-    """What the rules leave open about a court: alleys, widths of the paint, singles sticks."""
+    """What the rules leave open about a court: alleys, widths of the paint, singles sticks.
+
+    ``line_sd_m`` and ``baseline_sd_m`` are the standard deviations of the two widths; ``blur_px``
+    is how blurred the edges of the paint are in the picture.
+    """
 
     doubles: bool = True
     line_width_m: float = court.LINE_WIDTH_M
     baseline_width_m: float = court.BASELINE_WIDTH_M
     sticks: bool = False
+    line_sd_m: float = 0.004
+    baseline_sd_m: float = 0.025
+    blur_px: float = profile.BLUR_PX
 
     @property
     def post_x_m(self) -> float:
@@ -45,7 +53,9 @@ class LinePoints:
 
     ``points_m`` (N, 2) on the ground, ``direction`` (N, 2) unit vectors along the line,
     ``width_m`` (N,) of the paint, ``line`` (N,) index into ``names``, ``spacing_m`` (N,) the
-    length of line that a point stands for.
+    length of line that a point stands for. ``by_width`` (N, 2, 2) is how x and y of the middle
+    change with the width of lines and of baselines: outer edges are where the rules say.
+    ``piece`` (N,) numbers stretches of line of about ``PIECE_M``.
     """
 
     points_m: Array
@@ -53,6 +63,8 @@ class LinePoints:
     width_m: Array
     line: NDArray[np.int64]
     spacing_m: Array
+    by_width: Array
+    piece: NDArray[np.int64]
     names: tuple[str, ...]
 
     def edges_m(self) -> tuple[Array, Array]:
@@ -66,11 +78,55 @@ class LinePoints:
         )
 
 
+PIECE_M = 2.0
+"""Length of line whose places err alike, beyond what they share with the whole line."""
+NET_PIECES = 4
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Stretches of the lines, and last of the net's band: ``line`` (C,) they belong to."""
+
+    first: tuple[int, ...]
+    line: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+
+def _n_pieces(line: court.Line) -> int:
+    start, end = line.ends()
+    return max(1, round(float(np.linalg.norm(end - start)) / PIECE_M))
+
+
+@lru_cache(maxsize=4)
+def pieces(doubles: bool) -> Pieces:
+    """Numbers of the pieces of all lines with :func:`line_points`' numbers, and of the net."""
+    counts = [_n_pieces(line) for line in court.lines(doubles) if not line.name.endswith("_mark")]
+    counts.append(NET_PIECES)
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    return Pieces(tuple(first.tolist()), np.repeat(np.arange(len(counts)), counts))
+
+
+def _by_width(line: court.Line) -> Array:
+    """How the middle of a line moves (2, 2) with the width of lines and of baselines."""
+    by = np.zeros((2, 2))
+    if "baseline" in line.name:
+        by[1, 1] = -0.5 * np.sign(line.y1_m)
+    elif "service" in line.name and line.y1_m == line.y2_m:
+        by[1, 0] = -0.5 * np.sign(line.y1_m)
+    else:
+        by[0, 0] = -0.5 * np.sign(line.x1_m)
+    return by
+
+
 @lru_cache(maxsize=32)
 def line_points(paint: Paint, step_m: float, margin_m: float = 0.12) -> LinePoints:
     """Points every ``step_m`` along all lines except the marks, ``margin_m`` away from the ends."""
     points, directions, widths, numbers, spacings = [], [], [], [], []
+    by_width, piece = [], []
     names: list[str] = []
+    first = pieces(paint.doubles).first
     for line in paint.lines():
         if line.name.endswith("_mark"):
             continue
@@ -84,10 +140,14 @@ def line_points(paint: Paint, step_m: float, margin_m: float = 0.12) -> LinePoin
         widths.append(np.full(count, line.width_m))
         numbers.append(np.full(count, len(names)))
         spacings.append(np.full(count, (length - 2 * margin_m) / (count - 1)))
+        by_width.append(np.tile(_by_width(line), (count, 1, 1)))
+        share = (at / length * _n_pieces(line)).astype(np.int64)
+        piece.append(first[len(names)] + share)
         names.append(line.name)
     return LinePoints(
         np.concatenate(points), np.concatenate(directions), np.concatenate(widths),
-        np.concatenate(numbers), np.concatenate(spacings), tuple(names),
+        np.concatenate(numbers), np.concatenate(spacings),
+        np.concatenate(by_width), np.concatenate(piece), tuple(names),
     )
 
 

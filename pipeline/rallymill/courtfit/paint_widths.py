@@ -22,37 +22,56 @@ Picture = NDArray[Any]
 
 WIDTHS_M = {"baseline": np.arange(0.04, 0.1301, 0.01), "line": np.arange(0.03, 0.0701, 0.005)}
 """Widths tried."""
-BLURS_PX = (0.6, 0.85, 1.2, 1.6)
-LEAST_HALF_PX = {"baseline": 0.75, "line": 1.6}
+WIDTH_SD_PX = {"baseline": 0.18, "line": 0.10}
+"""Standard deviations of widths that are seen clearly, as rendered films have them."""
+TRANSFER = 2.0
+"""Power by which grey levels become light: blurred edges are even in light, not in grey levels."""
+BLURS_PX = (0.6, 0.85, 1.1, 1.4, 1.8)
+LEAST_HALF_PX = {"baseline": 1.0, "line": 1.6}
 """Half widths in the picture below which paint does not show its width. Other lines are thin, and
 a wrong width of theirs moves their middles less than a wrong reading would."""
 LEAST_PLACES = 12
-ROUND_M = 0.002
 
 
 def estimate(white: Picture, camera: Camera, paint: Paint, net_m: float) -> Paint:
     """Paint as seen by a camera that is nearly right; what is not seen clearly stays as it was."""
+    light = (255.0 * (np.arange(256) / 255.0) ** TRANSFER)[white]
     at = look.expected(camera, paint, 0.25, net=False)
     names = model.line_points(paint, 0.25).names
     is_base = np.isin(at.number, [i for i, name in enumerate(names) if "baseline" in name])
-    baseline = _width(white, camera, at, is_base, "baseline", paint.baseline_width_m)
-    line = _width(white, camera, at, ~is_base, "line", paint.line_width_m)
+    baseline = _width(light, camera, at.take(is_base), "baseline", paint.baseline_width_m)
+    line = _width(light, camera, at.take(~is_base), "line", paint.line_width_m)
+    found = paint
+    if baseline is not None:
+        found = replace(found, baseline_width_m=baseline[0], baseline_sd_m=baseline[1])
+    if line is not None:
+        found = replace(found, line_width_m=line[0], line_sd_m=line[1])
     return replace(
-        paint,
-        baseline_width_m=baseline or paint.baseline_width_m,
-        line_width_m=line or paint.line_width_m,
-        sticks=_has_sticks(white, camera, paint, net_m),
+        found, blur_px=_blur(white, camera, at), sticks=_has_sticks(white, camera, paint, net_m)
     )
 
 
+def _blur(white: Picture, camera: Camera, at: look.Expected) -> float:
+    """Blur (px) of the edges that explains the profiles best."""
+    at = at.take(at.inside(camera, 8.0))
+    costs = []
+    for blur in BLURS_PX:
+        errors = profile.misfit(white, at.centre_px, at.normal, at.half_px, at.half_px, blur)
+        seen = errors[np.isfinite(errors)]
+        costs.append(float(np.median(seen)) if len(seen) >= LEAST_PLACES else np.inf)
+    best = int(np.argmin(costs))
+    return BLURS_PX[best] if np.isfinite(costs[best]) else profile.BLUR_PX
+
+
 def _width(
-    white: Picture, camera: Camera, at: look.Expected, chosen: NDArray[np.bool_], kind: str,
-    usual_m: float,
-) -> float | None:
-    """Width (m) that explains the profiles best, None where it cannot be told."""
+    light: Picture, camera: Camera, at: look.Expected, kind: str, usual_m: float
+) -> tuple[float, float] | None:
+    """Width (m) that explains the profiles best and its deviation, None where it cannot be told."""
     widths_m = WIDTHS_M[kind]
-    clear = chosen & (at.half_px > LEAST_HALF_PX[kind])
-    at = at.take(clear & at.inside(camera, 8.0 + float(at.half_px.max(initial=0.0))))
+    at = at.take(
+        (at.half_px > LEAST_HALF_PX[kind])
+        & at.inside(camera, 8.0 + float(at.half_px.max(initial=0.0)))
+    )
     if len(at.number) < LEAST_PLACES:
         return None
     widest = at.half_px * widths_m[-1] / usual_m
@@ -60,7 +79,7 @@ def _width(
     for row, blur in enumerate(BLURS_PX):
         for column, width in enumerate(widths_m):
             errors = profile.misfit(
-                white, at.centre_px, at.normal, at.half_px * width / usual_m, widest, blur
+                light, at.centre_px, at.normal, at.half_px * width / usual_m, widest, blur
             )
             seen = errors[np.isfinite(errors)]
             if len(seen) >= LEAST_PLACES and len(seen) > 0.5 * len(errors):
@@ -75,7 +94,8 @@ def _width(
         bend = low - 2 * mid + high
         if np.isfinite(bend) and bend > 0:
             width += float(0.5 * (low - high) / bend * (widths_m[1] - widths_m[0]))
-    return round(width / ROUND_M) * ROUND_M
+    per_metre = float(np.median(2 * at.half_px / usual_m))
+    return width, WIDTH_SD_PX[kind] / per_metre
 
 
 def _has_sticks(white: Picture, camera: Camera, paint: Paint, net_m: float) -> bool:

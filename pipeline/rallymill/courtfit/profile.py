@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Picture = NDArray[Any]
 
 BLUR_PX = 0.85
-"""Blur assumed of the picture, with that of the interpolation."""
+"""Usual blur of a picture, with that of the interpolation."""
 FLANK_PX = 3.5
 """Ground looked at on each side of the bar."""
 LEAST_CONTRAST = 3.5
@@ -219,12 +219,14 @@ def _measure(image, points, normals, half_px, reach_px, blur, window_px, out):  
 
 
 def measure(
-    image: Picture, points_px: Array, normals: Array, half_px: Array, reach_px: Array | float
+    image: Picture, points_px: Array, normals: Array, half_px: Array, reach_px: Array | float,
+    blur_px: float = BLUR_PX,
 ) -> Measured:
     """Measure lines in a whiteness picture (H, W).
 
     ``points_px`` (N, 2) are expected middles, ``normals`` (N, 2) unit vectors across,
-    ``half_px`` (N,) half widths of the paint, ``reach_px`` how far to look to either side.
+    ``half_px`` (N,) half widths of the paint, ``reach_px`` how far to look to either side,
+    ``blur_px`` how blurred edges are.
     """
     count = len(points_px)
     out = np.zeros((count, 5))
@@ -232,7 +234,7 @@ def measure(
     if count:
         _measure(
             image, np.ascontiguousarray(points_px), np.ascontiguousarray(normals),
-            np.ascontiguousarray(half_px), reach, BLUR_PX, np.zeros(count), out,
+            np.ascontiguousarray(half_px), reach, blur_px, np.zeros(count), out,
         )
     return Measured(out[:, 0], out[:, 1], out[:, 2], out[:, 3] > 0.5)
 

@@ -9,19 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera
+from rallymill.camera_spread import moved
 
 Array = NDArray[np.float64]
 
 N_UNKNOWNS = 9
 FOCAL, TURN, CENTRE, K1, NET = 0, slice(1, 4), slice(4, 7), 7, 8
-FLOOR_PX = 0.12
-"""Standard deviation of paint, lens and picture that no profile shows."""
 CORRELATION = 4.0
 """Neighbouring places on a line err alike; variances are raised by this."""
 
@@ -31,14 +29,19 @@ class Places:
     """Measured places of lines.
 
     ``points_m`` (N, 3) in the court frame, ``image_px`` (N, 2) where the line is, ``normal``
-    (N, 2) the direction in which it was measured, ``sd_px`` (N,), ``net`` (N,) true for the net.
+    (N, 2) the direction in which it was measured, ``sd_px`` (N,) of noise,
+    ``lasting_px`` (N,) of what stays from frame to frame, ``net`` (N,) true for the net.
+    ``by_width`` (N, 2, 2) and ``piece`` (N,) are those of :class:`model.LinePoints`.
     """
 
     points_m: Array
     image_px: Array
     normal: Array
     sd_px: Array
+    lasting_px: Array
     net: NDArray[np.bool_]
+    by_width: Array
+    piece: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.points_m)
@@ -47,8 +50,20 @@ class Places:
         """The chosen places."""
         return Places(
             self.points_m[chosen], self.image_px[chosen], self.normal[chosen],
-            self.sd_px[chosen], self.net[chosen],
+            self.sd_px[chosen], self.lasting_px[chosen], self.net[chosen],
+            self.by_width[chosen], self.piece[chosen],
         )
+
+    @property
+    def whole_sd_px(self) -> Array:
+        """Standard deviation (N,) of all errors."""
+        return np.hypot(self.sd_px, self.lasting_px)
+
+    def widened(self, by_m: Array) -> Places:
+        """The places with lines and baselines wider by so much (2,)."""
+        points = self.points_m.copy()
+        points[:, :2] += self.by_width @ by_m
+        return replace(self, points_m=points)
 
 
 @dataclass(frozen=True)
@@ -67,54 +82,9 @@ class Fit:
     inliers: NDArray[np.bool_]
 
 
-def moved(camera: Camera, step: Array) -> Camera:
-    """Camera after a step of the unknowns, shape (9,)."""
-    turn = cv2.Rodrigues(np.asarray(step[TURN], dtype=float).copy())[0]
-    return replace(
-        camera,
-        focal_px=float(camera.focal_px * np.exp(np.clip(step[FOCAL], -0.5, 0.5))),
-        rotation=turn @ camera.rotation,
-        centre_m=camera.centre_m + step[CENTRE],
-        k1=float(camera.k1 + step[K1]),
-    )
-
-
-def project_with_rates(camera: Camera, points_m: Array) -> tuple[Array, Array]:
-    """Image points (N, 2) and their derivatives (N, 2, 9) by the unknowns."""
-    local = (points_m - camera.centre_m) @ camera.rotation.T
-    z = np.maximum(local[:, 2], 1e-6)
-    x, y = local[:, 0] / z, local[:, 1] / z
-    r2 = x * x + y * y
-    k1 = camera.k1
-    scale = 1 + k1 * r2
-    f = camera.focal_px
-    image = f * np.stack([x * scale, y * scale], 1) + np.asarray(camera.principal_px)
-    # By the normalised point, then by the local point.
-    dx = np.empty((len(z), 2, 2))
-    dx[:, 0, 0] = f * (scale + 2 * k1 * x * x)
-    dx[:, 0, 1] = dx[:, 1, 0] = f * 2 * k1 * x * y
-    dx[:, 1, 1] = f * (scale + 2 * k1 * y * y)
-    by_local = np.zeros((len(z), 2, 3))
-    by_local[:, :, 0] = dx[:, :, 0] / z[:, None]
-    by_local[:, :, 1] = dx[:, :, 1] / z[:, None]
-    by_local[:, :, 2] = -(dx[:, :, 0] * x[:, None] + dx[:, :, 1] * y[:, None]) / z[:, None]
-    rates = np.zeros((len(z), 2, N_UNKNOWNS))
-    rates[:, :, FOCAL] = image - np.asarray(camera.principal_px)
-    # A small turn w moves a local point by w x p.
-    a, b, c = local[:, 0:1], local[:, 1:2], local[:, 2:3]
-    rates[:, :, 1] = by_local[:, :, 2] * b - by_local[:, :, 1] * c
-    rates[:, :, 2] = by_local[:, :, 0] * c - by_local[:, :, 2] * a
-    rates[:, :, 3] = by_local[:, :, 1] * a - by_local[:, :, 0] * b
-    rates[:, :, CENTRE] = -by_local @ camera.rotation
-    rates[:, 0, K1] = f * x * r2
-    rates[:, 1, K1] = f * y * r2
-    rates[:, :, NET] = by_local @ camera.rotation[:, 2]
-    return image, rates
-
-
 @njit(cache=True)
 def _rows(points, image, normal, net, net_m, camera, rotation, centre, residual, jacobian):  # type: ignore[no-untyped-def]
-    """Residuals (N,) and their derivatives (N, 9), as :func:`project_with_rates` gives them.
+    """Residuals (N,) and the derivatives (N, 9) of what they are subtracted from.
 
     ``camera`` holds focal length, principal point and k1.
     """
@@ -182,14 +152,22 @@ def usual_sds(camera: Camera, fixed_centre: bool = False, fixed_k1: bool = False
     return np.array([np.inf, np.inf, np.inf, np.inf, centre, centre, centre, k1, 0.012])
 
 
-def equations(
-    camera: Camera, net_m: float, places: Places, scale_px: float | None = None
-) -> tuple[Array, Array, Array, float]:
-    """Normal equations of one frame: information (9, 9), right side (9,), residuals, scale.
+@dataclass(frozen=True)
+class Linear:
+    """Places about a camera: ``jacobian`` (N, 9), ``residual`` (N,), ``weight`` (N,).
 
-    Weights follow Cauchy's; the scale is the robust spread of residuals over their deviations,
+    Weights follow Cauchy's; ``spread`` is the robust spread of residuals over their deviations,
     never less than 1.
     """
+
+    jacobian: Array
+    residual: Array
+    weight: Array
+    spread: float
+
+
+def linearised(camera: Camera, net_m: float, places: Places) -> Linear:
+    """Residuals of places, how the unknowns change them and what each place weighs."""
     residual = np.empty(len(places))
     jacobian = np.empty((len(places), N_UNKNOWNS))
     lens = np.array([camera.focal_px, *camera.principal_px, camera.k1], dtype=float)
@@ -197,13 +175,18 @@ def equations(
         places.points_m, places.image_px, places.normal, places.net, float(net_m), lens,
         camera.rotation, camera.centre_m, residual, jacobian,
     )
-    sd = np.hypot(places.sd_px, FLOOR_PX)
+    sd = places.whole_sd_px
     ratio = residual / sd
-    spread = 1.4826 * float(np.median(np.abs(ratio))) if len(ratio) else 1.0
-    spread = max(spread, 1.0) if scale_px is None else max(scale_px, 1.0)
+    spread = max(1.4826 * float(np.median(np.abs(ratio))), 1.0) if len(ratio) else 1.0
     weight = 1.0 / (1.0 + (ratio / (2.4 * spread)) ** 2) / (sd * spread) ** 2
-    weighted = jacobian * weight[:, None]
-    return weighted.T @ jacobian, weighted.T @ residual, residual, spread
+    return Linear(jacobian, residual, weight, spread)
+
+
+def equations(camera: Camera, net_m: float, places: Places) -> tuple[Array, Array, Array, float]:
+    """Normal equations of one frame: information (9, 9), right side (9,), residuals, scale."""
+    at = linearised(camera, net_m, places)
+    weighted = at.jacobian * at.weight[:, None]
+    return weighted.T @ at.jacobian, weighted.T @ at.residual, at.residual, at.spread
 
 
 def fit(
@@ -233,7 +216,7 @@ def fit(
             break
     normal, _, residual, spread = equations(current, net_m, places)
     information = normal + known.information
-    sd = np.hypot(places.sd_px, FLOOR_PX)
+    sd = places.whole_sd_px
     inliers = np.abs(residual) < np.maximum(3.5 * spread * sd, 0.6)
     rms = float(np.sqrt(np.mean(residual[inliers] ** 2))) if inliers.any() else np.inf
     return Fit(current, net_m, information, rms, inliers)
@@ -258,19 +241,3 @@ def covariance(information: Array) -> Array:
     size = np.sqrt(np.maximum(np.diag(information), 1e-12))
     scaled = information / np.outer(size, size)
     return CORRELATION * np.linalg.pinv(scaled, hermitian=True) / np.outer(size, size)
-
-
-def ground_sd_m(camera: Camera, information: Array, point_m: Array) -> float:
-    """Standard deviation (m, larger axis) of the ground point seen where ``point_m`` is."""
-    at = np.array([[point_m[0], point_m[1], 0.0]])
-    _, rates = project_with_rates(camera, at)
-    spread = rates[0, :, :] @ covariance(information) @ rates[0, :, :].T
-    by_ground = np.stack(
-        [
-            project_with_rates(camera, at + d)[0][0] - project_with_rates(camera, at - d)[0][0]
-            for d in (np.array([[0.05, 0, 0]]), np.array([[0, 0.05, 0]]))
-        ],
-        axis=1,
-    ) / 0.1
-    inverse = np.linalg.inv(by_ground)
-    return float(np.sqrt(max(np.linalg.eigvalsh(inverse @ spread @ inverse.T)[-1], 0.0)))

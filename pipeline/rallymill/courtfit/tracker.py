@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera
+from rallymill.camera_spread import moved
 from rallymill.courtfit import look, solve, support
 from rallymill.courtfit.bundle import Place
 from rallymill.courtfit.solve import Places
@@ -63,7 +64,7 @@ class Tracker:
         scale = max(white.shape[1] / 1280, 0.5)
         change = np.zeros(solve.N_UNKNOWNS)
         change[:4] = self.rate * dt
-        predicted = solve.moved(self.camera, change)
+        predicted = moved(self.camera, change)
         reach = float(np.clip(2.5 * self.surprise_px + 2.5, NEAR_PX, WIDE_PX))
         found = self._try(white, predicted, reach * scale, scale, t_s)
         if found is None:
@@ -144,7 +145,7 @@ class Tracker:
         # A turn about the camera's y axis moves the picture to the right, about x up.
         change[1] = -dv * factor / self.camera.focal_px
         change[2] = du * factor / self.camera.focal_px
-        return solve.moved(self.camera, change)
+        return moved(self.camera, change)
 
 
 def difference_px(one: Camera, other: Camera) -> float:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.camera import Camera, from_matrix
+from rallymill.camera_spread import ground_covariance, unpack
 
 Array = NDArray[np.float64]
 
@@ -84,19 +85,29 @@ def seen_points(true: Camera, points_m: Array) -> tuple[Array, NDArray[np.bool_]
     return image, np.asarray(inside)
 
 
+def whitened(off_m: Array, covariance: Array) -> Array:
+    """Errors (N, 2) in deviations of their covariances (N, 2, 2), shape (2 N,).
+
+    Their mean square is 1 where the covariances are true.
+    """
+    sure = np.isfinite(off_m).all(1) & np.isfinite(covariance).all((1, 2))
+    root = np.linalg.cholesky(covariance[sure] + 1e-12 * np.eye(2))
+    return np.asarray(np.linalg.solve(root, off_m[sure][:, :, None]).ravel())
+
+
 def _baseline(sign: float) -> Array:
     return np.array([[x, sign * court.HALF_LENGTH_M, 0.0] for x in BASELINE_X_M])
 
 
-def frame_errors(found: Camera, true: Camera, sd_m: float | None) -> CourtErrors:
-    """Errors of one frame's camera; ``sd_m`` is stated for the far baseline."""
+def frame_errors(found: Camera, true: Camera, covariance: Array | None) -> CourtErrors:
+    """Errors of one frame's camera, whose unknowns have a stated ``covariance`` (8, 8)."""
     ground = np.array([p for p in court.named_points().values() if p[2] == 0])
     image, inside = seen_points(true, ground)
     apart = np.linalg.norm(found.project(ground) - image, axis=1)[inside]
     apart = np.where(np.isfinite(apart), apart, np.inf) * REFERENCE_HEIGHT_PX / true.height_px
     parts = {}
     heights = []
-    normalised = _none()
+    normalised = [_none()]
     for name, sign in (("near", -1.0), ("far", 1.0)):
         points = _baseline(sign)
         image, inside = seen_points(true, points)
@@ -104,15 +115,16 @@ def frame_errors(found: Camera, true: Camera, sd_m: float | None) -> CourtErrors
         off = (placed - points[inside])[:, :2]
         distance = np.linalg.norm(off, axis=1)
         parts[name] = np.where(np.isfinite(distance), distance, np.inf)
-        if name == "far" and sd_m:
-            normalised = (off / sd_m)[np.isfinite(off).all(1)].ravel()
+        if covariance is not None:
+            normalised.append(whitened(off, ground_covariance(found, covariance, points[inside])))
         above, both = seen_points(true, points + [0, 0, HEIGHT_M])
         both &= inside
         rise = np.abs(found.height_above(points[both], above[both]) - HEIGHT_M)
         heights.append(np.where(np.isfinite(rise), rise, np.inf))
     middle = np.array([np.median(apart)]) if len(apart) else _none()
     return CourtErrors(
-        apart, parts["near"], parts["far"], np.concatenate(heights), normalised, middle
+        apart, parts["near"], parts["far"], np.concatenate(heights), np.concatenate(normalised),
+        middle,
     )
 
 
@@ -124,8 +136,8 @@ def court_errors(found: pd.DataFrame, true: pd.DataFrame) -> CourtErrors:
         one, two = camera_of(row), camera_of(row, "_true")
         if one is None or two is None:
             continue
-        sd_m = row["position_sd_m"]
-        total.append(frame_errors(one, two, float(sd_m) if np.isfinite(sd_m) else None))
+        stated = row.get("camera_covariance")
+        total.append(frame_errors(one, two, None if stated is None else unpack(stated)))
     return CourtErrors(*(
         np.concatenate([getattr(one, part.name) for one in total]) for part in fields(CourtErrors)
     ))

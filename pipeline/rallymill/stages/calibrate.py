@@ -20,6 +20,7 @@ from pydantic import Field
 
 from rallymill import tableio, tables, video
 from rallymill.camera import from_matrix
+from rallymill.camera_spread import pack
 from rallymill.courtfit.bundle import Place
 from rallymill.courtfit.follow import FrameCamera, ViewFollower
 from rallymill.courtfit.model import Paint
@@ -50,7 +51,7 @@ class CalibrateStage:
     """Writes ``frames``: a camera for every frame of every main-camera span."""
 
     name = "calibrate"
-    version = 1
+    version = 2
     reads: tuple[str, ...] = ("views",)
     writes = tables.FRAMES
     needs_video = True
@@ -149,6 +150,7 @@ def frames_table(
                 "k1": float(one.camera.k1), "focal_px": one.camera.focal_px,
                 "court_rms_px": one.rms_px, "court_status": one.status,
                 "position_sd_m": one.position_sd_m,
+                "camera_covariance": None if one.covariance is None else pack(one.covariance),
             }
         rows.append(row)
     return tableio.from_rows(tables.FRAMES, rows)
@@ -166,6 +168,8 @@ def _store(match: MatchContext, view_id: int, part: pa.Table, hints: Hints) -> N
         {
             "centre_m": place.centre_m.tolist(), "k1": place.k1, "net_m": place.net_m,
             "information": place.information.tolist(), "paint": asdict(place.paint),
+            "by_bias": place.by_bias.tolist(), "rest": place.rest.tolist(),
+            "deviations": place.deviations,
             "camera": camera.matrix.tolist(), "size": [camera.width_px, camera.height_px],
         }
         for place, camera in hints
@@ -188,7 +192,8 @@ def _stored(match: MatchContext, view_id: int) -> tuple[pa.Table, Hints] | None:
         (
             Place(
                 np.array(one["centre_m"]), one["k1"], one["net_m"], np.array(one["information"]),
-                Paint(**one["paint"]),
+                Paint(**one["paint"]), np.array(one["by_bias"]), np.array(one["rest"]),
+                tuple(one["deviations"]),
             ),
             from_matrix(one["camera"], one["size"][0], one["size"][1], one["k1"]),
         )

@@ -1,11 +1,13 @@
-"""Cameras of the rows of the frames table."""
+"""Cameras of the rows of the frames table, and how sure they are."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from rallymill.camera import Camera, from_matrix
+from rallymill.camera_spread import unpack
 
 
 def cameras_of(frames: pd.DataFrame) -> tuple[Camera | None, ...]:
@@ -28,3 +30,15 @@ def cameras_of(frames: pd.DataFrame) -> tuple[Camera | None, ...]:
                 cache[key] = None
         found.append(cache[key])
     return tuple(found)
+
+
+def covariances_of(frames: pd.DataFrame) -> tuple[NDArray[np.float64] | None, ...]:
+    """Covariance (8, 8) of each row's camera, None where it is not stated.
+
+    :mod:`rallymill.camera_spread` tells from it how sure any place or height on the court is.
+    """
+    if "camera_covariance" not in frames:
+        return (None,) * len(frames)
+    return tuple(
+        None if numbers is None else unpack(numbers) for numbers in frames["camera_covariance"]
+    )

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera
-from rallymill.stages.cameras import cameras_of
+from rallymill.stages.cameras import cameras_of, covariances_of
 from rallymill.stages.people.config import PeopleConfig
 
 Array = NDArray[np.float64]
@@ -39,6 +39,7 @@ class View:
     t_s: Array
     cameras: tuple[Camera | None, ...]
     camera_sd_m: Array
+    camera_covariances: tuple[Array | None, ...]
     height_px: int
     step: NDArray[np.int64]
     box_px: Array
@@ -110,6 +111,7 @@ def _view(
         t_s=rows["t_s"].to_numpy(float),
         cameras=cameras,
         camera_sd_m=rows["position_sd_m"].fillna(0.0).to_numpy(float),
+        camera_covariances=covariances_of(rows),
         height_px=height_px,
         step=merged["step"].astype(np.int64),
         box_px=merged["box_px"],

@@ -4,10 +4,26 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from rallymill.camera_spread import ground_covariance
 from rallymill.stages.people.config import PeopleConfig
 from rallymill.stages.people.ground import View
 from rallymill.stages.people.paths import Path
+
+
+def _camera_variance(view: View, path: Path) -> NDArray[np.float64]:
+    """Variance (N, 2) of x and y on the ground that the camera brings at a path's places."""
+    variance = np.tile(view.camera_sd_m[path.step, None] ** 2, 2)
+    for i, step in enumerate(path.step):
+        camera, stated = view.cameras[step], view.camera_covariances[step]
+        if camera is None or stated is None:
+            continue
+        place = np.array([[path.mean[i, 0], path.mean[i, 2], 0.0]])
+        found = np.diagonal(ground_covariance(camera, stated, place)[0])
+        if np.isfinite(found).all():
+            variance[i] = found
+    return variance
 
 
 def rows_of(
@@ -17,9 +33,10 @@ def rows_of(
     """Rows of one path.
 
     The camera's own ground uncertainty and the posture are much the same from frame to frame, so
-    smoothing does not lessen them: they are added to the smoothed variance. The camera's holds for
-    the far baseline and is taken over the whole court. Nor does it lessen what is not known of
-    people whose feet are cut off: they are as tall in every frame.
+    smoothing does not lessen them: they are added to the smoothed variance. Where a frame does not
+    state how sure its camera is, what holds for the far baseline is taken over the whole court. Nor
+    does it lessen what is not known of people whose feet are cut off: they are as tall in every
+    frame.
 
     ``certain`` is how sure the role is; a bridged row is worth less the further the nearest
     observation is away.
@@ -38,7 +55,7 @@ def rows_of(
     confidence[seen] = view.confidence[path.box[seen]]
     confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
     confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
-    shared = np.tile((view.camera_sd_m[path.step] ** 2 + config.posture_sd_m**2)[:, None], 2)
+    shared = _camera_variance(view, path) + config.posture_sd_m**2
     cut = seen & view.cut[path.box]
     shared[cut] += np.diagonal(view.covariance_m2[path.box[cut]], axis1=1, axis2=2)
     return pd.DataFrame(
