@@ -160,8 +160,8 @@ FRAMES = TableSpec(
            low=0.0),
         _c("width_px", I32, "width of the frame", "px"),
         _c("height_px", I32, "height of the frame", "px"),
-        _c("camera_covariance", pa.list_(F32, 36), "upper triangle, by rows: log focal_px, turn about "
-           "the camera's axes (rad), centre (m), k1"),
+        _c("camera_covariance", pa.list_(F32, 36), "upper triangle by rows: log focal_px, turn "
+           "about the camera's axes (rad), centre (m), k1"),
     ),
     key=("match_id", "frame"),
     sort=("frame",),
