@@ -493,3 +493,20 @@ def test_content_hash_is_sha256(tmp_path):
     assert video.content_hash(path) == hashlib.sha256(b"lantern" * 400_000).hexdigest()
     with pytest.raises(InputError, match="cannot be read"):
         video.content_hash(tmp_path / "gone")
+
+
+def test_a_written_h265_film_comes_back_and_a_bound_makes_it_smaller(tmp_path):
+    rng = np.random.default_rng(0)
+    images = [rng.integers(0, 255, (96, 128, 3), dtype=np.uint8) for _ in range(25)]
+    sizes = []
+    for name, bound in (("free", None), ("bound", 100_000)):
+        path = tmp_path / f"{name}.mp4"
+        with video.Writer(path, 128, 96, 25, crf=20, codec="h265", most_bits_per_s=bound) as out:
+            for image in images:
+                out.write(image)
+        assert video.probe(path).codec == "hevc"
+        assert len(list(video.frames(path))) == 25
+        sizes.append(path.stat().st_size)
+    assert sizes[1] < sizes[0] / 3
+    with pytest.raises(InputError, match="h264, h265"):
+        video.Writer(tmp_path / "other.mp4", 128, 96, 25, codec="other")

@@ -1,4 +1,4 @@
-"""Write H.264 films, and cut clips out of recordings."""
+"""Write H.264 and H.265 films, and cut clips out of recordings."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import tempfile
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
+from typing import Literal, cast
 
 import av
 import av.error
@@ -21,10 +22,15 @@ CLOCK_HZ = 90_000
 """Ticks a second of written times; whole for 24, 25, 30, 50, 60 and 1001-type rates' needs."""
 
 DEFAULT_CRF = 20
+ENCODERS: dict[str, Literal["libx264"]] = {
+    "h264": "libx264",
+    # The stubs of the library know the name of one encoder only.
+    "h265": cast(Literal["libx264"], "libx265"),
+}
 
 
 class Writer:
-    """H.264 film in an MP4 whose index stands in front, so that it plays while it loads.
+    """H.264 or H.265 film in an MP4 whose index stands in front, so that it plays while it loads.
 
     Frames are (H, W, 3) uint8 BGR of the size given. The film appears under its name only when
     it is closed without an error. Use as a context manager.
@@ -41,11 +47,16 @@ class Writer:
         Quality of the encoder, lower is better (0 to 51).
     preset
         Speed of the encoder.
+    codec
+        ``h264`` or ``h265``.
+    most_bits_per_s
+        Bound of the rate over a second, None for no bound.
 
     Raises
     ------
     InputError
-        The size is odd or not positive, or a frame has another size, or times do not grow.
+        The size is odd or not positive, the codec is another one, or a frame has another size,
+        or times do not grow.
     """
 
     def __init__(
@@ -56,7 +67,11 @@ class Writer:
         rate: Fraction | float,
         crf: int = DEFAULT_CRF,
         preset: str = "veryfast",
+        codec: str = "h264",
+        most_bits_per_s: int | None = None,
     ) -> None:
+        if codec not in ENCODERS:
+            raise InputError(f"codec {codec!r} cannot be written", f"use {', '.join(ENCODERS)}")
         if width < 2 or height < 2 or width % 2 or height % 2:
             raise InputError(
                 f"a film of {width} x {height} px cannot be written", "use even numbers"
@@ -71,11 +86,17 @@ class Writer:
         os.close(handle)
         self._part = Path(name)
         self._container = av.open(name, "w", format="mp4", options={"movflags": "faststart"})
-        self._stream = self._container.add_stream("libx264", rate=self.rate)
+        self._stream = self._container.add_stream(ENCODERS[codec], rate=self.rate)
         self._stream.width = width
         self._stream.height = height
         self._stream.pix_fmt = "yuv420p"
-        self._stream.options = {"crf": str(crf), "preset": preset}
+        options = {"crf": str(crf), "preset": preset}
+        if most_bits_per_s is not None:
+            options |= {"maxrate": str(most_bits_per_s), "bufsize": str(most_bits_per_s)}
+        if codec == "h265":
+            options["x265-params"] = "log-level=none"
+            self._stream.codec_context.codec_tag = "hvc1"
+        self._stream.options = {**options}
         self._stream.codec_context.time_base = Fraction(1, CLOCK_HZ)
         self._count = 0
         self._last_pts = -1

@@ -166,7 +166,9 @@ def test_a_misspelt_option_is_named_with_what_was_meant(tmp_path):
 @pytest.mark.parametrize(
     ("option", "value"),
     [("tier", "moon"), ("surface", "ice"), ("rate", 5), ("shutter_s", 0.5), ("width_px", 321),
-     ("cutaways", 1.5), ("crf", 99), ("n_points", 0), ("rate", "a"), ("pause_s", [3, 1])],
+     ("cutaways", 1.5), ("crf", 99), ("n_points", 0), ("rate", "a"), ("pause_s", [3, 1]),
+     ("fields", "woven"), ("codec", "h999"), ("readout_s", 0.2), ("shake_rad", 1.0),
+     ("window", True), ("bits_per_pixel", 0)],
 )
 def test_values_that_cannot_stand_are_refused(option, value):
     with pytest.raises(ConfigError):
@@ -194,3 +196,37 @@ def test_score_is_counted_as_in_tennis():
     assert found[-1].games == (1, 0)
     assert film_score.called(4, 3) == "AD"
     assert film_score.called(3, 4) == "40"
+
+
+def test_a_rolling_shutter_and_fields_exclude_each_other():
+    with pytest.raises(ConfigError, match="cannot both"):
+        film_config.from_mapping({"fields": "bob", "readout_s": 0.01})
+
+
+@pytest.mark.parametrize(
+    "how",
+    [{"fields": "comb", "shake_rad": 0.001, "breathing": 0.004}, {"readout_s": 0.02},
+     {"width_px": 202, "height_px": 360, "window": True}, {"fields": "bob", "rate": Fraction(50)}],
+    ids=lambda how: next(iter(how)),
+)
+def test_whatever_befalls_a_film_its_truth_is_what_its_cameras_see(how):
+    made = film.make(replace(SMALL, opening_s=0.0, max_duration_s=1.1, **how))
+    config, seen, moves = made.config, 0, set()
+    for drawn in film.frames(made):
+        assert drawn.image.shape == (config.height_px, config.width_px, 3)
+        assert drawn.camera is not None
+        assert drawn.picture is not None
+        row = film_truth.frame_row("m", drawn.frame, drawn.t_s, 0, drawn.camera)
+        view = camera.from_matrix(row["camera"], config.width_px, config.height_px, row["k1"])
+        moves.add(tuple(np.round(row["camera"], 6)))
+        for track in film_truth.track_rows(
+            "m", drawn.frame, drawn.t_s, made.world, drawn.world_s, drawn.camera, drawn.picture
+        ):
+            height = track["z_m"] if track["role"] == "ball" else 0.0
+            point = view.project([track["x_m"], track["y_m"], height])
+            assert point == pytest.approx([track["u_px"], track["v_px"]], abs=0.01)
+            if track["role"] == "ball":
+                seen += 1
+                assert track["x1_px"] <= point[0] <= track["x2_px"]
+    assert seen > 3
+    assert len(moves) > 1

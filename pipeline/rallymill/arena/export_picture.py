@@ -17,10 +17,10 @@ from rallymill.arena import (
     camera_work,
     graphics,
     render_develop,
-    render_fields,
 )
 from rallymill.arena.export_codec import compressed
 from rallymill.arena.film_chain import Chain, Size, draw_chain
+from rallymill.arena.film_shoot import Exposure, shoot
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
 from rallymill.arena.scene import Venue, split_of
@@ -103,28 +103,6 @@ class Studio:
             )
         return work
 
-    def frame(
-        self, work: camera_work.CameraWork, t_s: float, chain: Chain, frame: int,
-        how: render_develop.Processing, seed: tuple[int, ...],
-    ) -> tuple[Bytes, Picture]:
-        """Frame number ``frame`` of a film at a moment, before any codec, and what it shows."""
-        camera = work.at(t_s)
-        if chain.fields in ("progressive", "bob"):
-            picture = self.renderer.picture(camera, t_s, chain.shutter_s, chain.readout_s)
-            image = render_develop.develop(picture.light, how, (*seed, 0), t_s)
-            if chain.fields == "bob":
-                image = render_fields.bob(image, frame % 2)
-            return image, picture
-        pictures, images = [], []
-        for number, share in enumerate((-0.25, 0.25)):
-            moment = t_s + share / chain.rate
-            picture = self.renderer.picture(work.at(moment), moment, chain.shutter_s)
-            pictures.append(picture)
-            images.append(render_develop.develop(picture.light, how, (*seed, number), moment))
-        image = render_fields.join(chain.fields, images[0], images[1])
-        seen = render_fields.seen_between(self.world, camera, t_s, pictures[0], pictures[1])
-        return image, seen
-
     def shot(self, rng: np.random.Generator, k: int) -> Shot:
         """The ``k``-th shot, whose chain, camera and moment come from ``rng``."""
         return self.drawn(rng, k, draw_chain(rng, self.tier))
@@ -155,6 +133,7 @@ class Studio:
         elif draw < 0.45 and self.tier != "club":
             overlay = graphics.score_graphic(number, *size, split=split_of(self.seed))
         full_graphic = 0.09 <= draw < 0.10
+        exposure = Exposure(chain.shutter_s, chain.rate, chain.fields, chain.readout_s)
         frames: list[Bytes] = []
         seen: list[Picture] = []
         cameras: list[Camera | None] = []
@@ -167,7 +146,9 @@ class Studio:
                 frames.append(graphics.full_screen(number, *size, j * chain.step / chain.rate))
                 cameras.append(None)
                 continue
-            image, picture = self.frame(work, moment, chain, j, how, (self.seed, k, j))
+            image, picture = shoot(
+                self.renderer, work, moment, exposure, how, (self.seed, k, j), j
+            )
             if overlay is not None:
                 graphics.lay_over(image, overlay)
                 picture = graphics.hide_balls(picture, overlay)

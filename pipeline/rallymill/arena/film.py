@@ -22,6 +22,7 @@ from rallymill.arena import film_truth, graphics, play, render_develop, scene, s
 from rallymill.arena.film_config import PLAYERS, FilmConfig, load_config
 from rallymill.arena.film_plan import Segment, frame_time_s, plan
 from rallymill.arena.film_score import Standing, standings
+from rallymill.arena.film_shoot import Exposure, shoot
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
 from rallymill.arena.world import World
@@ -141,7 +142,7 @@ class _Artist:
         return self._overlay[1]
 
     def draw(
-        self, segment: Segment, frame: int, shutter_s: float
+        self, segment: Segment, frame: int
     ) -> tuple[Bytes, Camera | None, Picture | None, float]:
         """Frame of a segment (or beyond its end, for a wipe)."""
         config = self.film.config
@@ -150,16 +151,19 @@ class _Artist:
         if segment.work is None:
             size = (config.width_px, config.height_px)
             return graphics.full_screen(segment.number, *size, since_s), None, None, world_s
-        camera = segment.work.at(world_s)
-        picture = self.renderer.picture(camera, world_s, shutter_s * segment.speed)
-        seed = (config.seed, frame)
-        image = render_develop.develop(picture.light, self.film.processing, seed)
+        exposure = Exposure(
+            config.shutter_s, float(config.rate), config.fields, config.readout_s
+        )
+        image, picture = shoot(
+            self.renderer, segment.work, world_s, exposure, self.film.processing,
+            (config.seed, frame), frame, segment.speed,
+        )
         if segment.kind == "main":
             overlay = self.score(world_s)
             if overlay is not None:
                 graphics.lay_over(image, overlay)
                 picture = graphics.hide_balls(picture, overlay)
-        return image, camera, picture, world_s
+        return image, segment.work.at(world_s), picture, world_s
 
 
 def frames(film: Film) -> Iterator[FilmFrame]:
@@ -168,7 +172,7 @@ def frames(film: Film) -> Iterator[FilmFrame]:
     artist = _Artist(film)
     for view_id, segment in enumerate(film.segments):
         for frame in range(segment.first_frame, segment.last_frame + 1):
-            image, camera, picture, world_s = artist.draw(segment, frame, config.shutter_s)
+            image, camera, picture, world_s = artist.draw(segment, frame)
             if segment.wipe_s > 0:
                 image = _wiped(film, artist, view_id, frame, image)
             is_main = segment.label == "main"
@@ -184,10 +188,10 @@ def _wiped(film: Film, artist: _Artist, view_id: int, frame: int, image: Bytes) 
     length = max(round(segment.wipe_s * film.config.rate), 1)
     since, left = frame - segment.first_frame, segment.last_frame - frame
     if since < length and view_id > 0:
-        other = artist.draw(film.segments[view_id - 1], frame, film.config.shutter_s)[0]
+        other = artist.draw(film.segments[view_id - 1], frame)[0]
         return graphics.wipe(other, image, (since + 0.5) / length, film.config.seed)
     if left < length and view_id + 1 < len(film.segments):
-        other = artist.draw(film.segments[view_id + 1], frame, film.config.shutter_s)[0]
+        other = artist.draw(film.segments[view_id + 1], frame)[0]
         return graphics.wipe(image, other, 1 - (left + 0.5) / length, film.config.seed)
     return image
 
@@ -206,7 +210,14 @@ def render(film: Film, path: Path) -> Path:
     config = film.config
     frame_rows: list[film_truth.Row] = []
     track_rows: list[film_truth.Row] = []
-    with Writer(path, config.width_px, config.height_px, config.rate, config.crf) as out:
+    bound = None
+    if config.bits_per_pixel is not None:
+        pixels_per_s = config.width_px * config.height_px * float(config.rate)
+        bound = round(config.bits_per_pixel * pixels_per_s)
+    with Writer(
+        path, config.width_px, config.height_px, config.rate, config.crf, codec=config.codec,
+        most_bits_per_s=bound,
+    ) as out:
         for drawn in frames(film):
             out.write(drawn.image, drawn.t_s)
             if drawn.camera is not None and drawn.picture is not None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import yaml
 
+from rallymill.arena.film_chain import CODECS, FIELDS
 from rallymill.arena.scene import TIERS
 from rallymill.errors import ConfigError
 
@@ -33,6 +34,12 @@ class FilmConfig:
     pause that is long enough; ``opening_s`` the length of a full-screen graphic at the start.
     ``pause_s`` bounds the pauses between points. ``surface`` and ``level`` left out follow from
     seed and tier. ``max_duration_s`` cuts the film short.
+
+    ``fields`` tells how the film came by its frames and ``codec`` what it is coded with, see
+    ``film_chain``; ``bits_per_pixel`` bounds the rate of the code. ``readout_s`` is the time in
+    which a rolling shutter reads a picture, ``shake_rad`` how far the main camera trembles,
+    ``breathing`` how far its focal length wanders (a share of it). A film that is higher than wide
+    is what a telephone sees, or with ``window`` an upright cut-out that follows play.
     """
 
     name: str = "film"
@@ -56,6 +63,13 @@ class FilmConfig:
     venue: str = "Lantern Quay Racquet Grounds"
     date: str = "2026-08-14"
     max_duration_s: float | None = None
+    fields: str = "progressive"
+    readout_s: float = 0.0
+    shake_rad: float = 0.0
+    breathing: float = 0.0
+    window: bool = False
+    codec: str = "h264"
+    bits_per_pixel: float | None = None
 
     def __post_init__(self) -> None:
         faults = []
@@ -80,6 +94,20 @@ class FilmConfig:
             faults.append(f"crf {self.crf} is not between 0 and 51")
         if not 0 < self.pause_s[0] <= self.pause_s[1]:
             faults.append(f"pause_s {self.pause_s} is not two growing lengths of time")
+        if self.fields not in FIELDS:
+            faults.append(f"fields {self.fields!r} is not one of {', '.join(FIELDS)}")
+        if self.codec not in CODECS:
+            faults.append(f"codec {self.codec!r} is not one of {', '.join(CODECS)}")
+        if not 0 <= self.readout_s * self.rate <= 1:
+            faults.append(f"readout_s {self.readout_s} is not within one frame of {self.rate}/s")
+        elif self.readout_s and self.fields != "progressive":
+            faults.append(f"readout_s and fields {self.fields!r} cannot both be had")
+        if not 0 <= self.shake_rad <= 0.02 or not 0 <= self.breathing <= 0.05:
+            faults.append("shake_rad is not within 0 to 0.02 or breathing not within 0 to 0.05")
+        if self.window and self.width_px * 16 > self.height_px * 9.5:
+            faults.append(f"a window of {self.width_px} x {self.height_px} is not upright")
+        if self.bits_per_pixel is not None and not 0 < self.bits_per_pixel <= 24:
+            faults.append(f"bits_per_pixel {self.bits_per_pixel} is not between 0 and 24")
         if faults:
             raise ConfigError("; ".join(faults), "correct the film's configuration")
 

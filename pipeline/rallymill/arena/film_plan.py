@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pyarrow as pa
 
-from rallymill.arena import camera_work
+from rallymill.arena import camera_moves, camera_work
 from rallymill.arena.film_config import FilmConfig
 from rallymill.arena.scene import Venue
 from rallymill.arena.world import World
@@ -76,11 +76,27 @@ def _cutaway(
     return kind, "graphic", None
 
 
+def main_work(config: FilmConfig, world: World) -> camera_work.CameraWork:
+    """Main camera of a film, with what befalls it."""
+    size = (config.width_px, config.height_px)
+    if config.window:
+        wide = (round(config.height_px * 16 / 9), config.height_px)
+        work: camera_work.CameraWork = camera_moves.Window(
+            camera_work.main_camera(world, config.seed, config.tier, *wide), world, config.width_px
+        )
+    else:
+        work = camera_work.main_camera(world, config.seed, config.tier, *size)
+    if config.shake_rad or config.breathing:
+        rng = np.random.default_rng([config.seed, 88])
+        work = camera_moves.unsteady(work, rng, config.shake_rad, config.breathing)
+    return work
+
+
 def plan(config: FilmConfig, world: World, venue: Venue, points: pa.Table) -> list[Segment]:
     """Segments that cover the film without gaps, in order."""
     rng = np.random.default_rng([config.seed, 83])
     size = (config.width_px, config.height_px)
-    main = camera_work.main_camera(world, config.seed, config.tier, *size)
+    main = main_work(config, world)
     rate = config.rate
     opening = round(config.opening_s * rate)
     offset_s = frame_time_s(opening, rate)

@@ -33,8 +33,13 @@ def choose_words(rng: np.random.Generator) -> tuple[str, ...]:
 
 def _noise(rng: np.random.Generator, shape: tuple[int, int], sigma: tuple[float, float]) -> Image:
     """Smooth noise of unit deviation with the given size along rows and columns, in samples."""
-    raw = rng.standard_normal(shape).astype(np.float32)
-    smooth = cv2.GaussianBlur(raw, (0, 0), sigmaX=sigma[1], sigmaY=sigma[0])
+    # Broad features need few samples: smooth a small picture and enlarge it.
+    rows, columns = (max(int(size / 3), 1) for size in sigma)
+    small = (-(-shape[0] // rows), -(-shape[1] // columns))
+    raw = rng.standard_normal(small).astype(np.float32)
+    smooth = cv2.GaussianBlur(raw, (0, 0), sigmaX=sigma[1] / columns, sigmaY=sigma[0] / rows)
+    if small != shape:
+        smooth = cv2.resize(smooth, shape[::-1], interpolation=cv2.INTER_CUBIC)
     return np.asarray((smooth - smooth.mean()) / max(float(smooth.std()), 1e-9), dtype=np.float32)
 
 
