@@ -81,6 +81,25 @@ def test_a_point_behind_the_camera_is_not_seen() -> None:
     assert np.isnan(camera().project([0, -60, 0])).all()
 
 
+def test_a_point_beyond_the_fold_of_the_lens_is_not_seen() -> None:
+    one = Camera.looking_at((0, -16, 3), (0, 0, 0), 500, 1280, 720, k1=-0.2)
+    assert one.fold_radius == pytest.approx(1.29, abs=0.01)
+    beside = np.linspace(0, 60, 400)
+    seen = one.project(np.column_stack([beside, np.zeros(400), np.full(400, 1.0)]))[:, 0]
+    shown = np.isfinite(seen)
+    # Up to the fold the image moves outward, beyond it there is none.
+    assert (np.diff(seen[shown]) > 0).all()
+    assert shown[0]
+    assert not shown[-1]
+    assert (np.diff(shown.astype(int)) <= 0).all()
+    # The edge of what the lens can show: 2/3 of the fold radius in the picture.
+    limit = 2 / 3 * one.fold_radius * one.focal_px
+    inside, outside = np.array([[639.5 + limit * 0.999, 359.5], [639.5 + limit * 1.01, 359.5]])
+    assert np.isfinite(one.undistort(inside)).all()
+    assert np.isnan(one.undistort(outside)).all()
+    assert np.isnan(one.ground(outside)).all()
+
+
 def test_the_sky_is_not_on_the_ground() -> None:
     assert np.isnan(camera().ground([640, -5000])).all()
 

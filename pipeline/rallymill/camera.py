@@ -76,7 +76,8 @@ class Camera:
     def project(self, points_m: ArrayLike) -> Array:
         """Image points, shape (..., 2), of court points, shape (..., 3).
 
-        Points behind the camera come back as NaN.
+        Points behind the camera come back as NaN, and so do points beyond the radius from which
+        barrel distortion would fold them back into the picture.
         """
         points = np.asarray(points_m, dtype=float)
         local = (points - self.centre_m) @ self.rotation.T
@@ -84,8 +85,15 @@ class Camera:
         with np.errstate(divide="ignore", invalid="ignore"):
             normalised = np.where(depth > 1e-6, local[..., :2] / depth, np.nan)
         if self.k1:
-            normalised = normalised * (1 + self.k1 * np.sum(normalised**2, -1, keepdims=True))
+            radius2 = np.sum(normalised**2, -1, keepdims=True)
+            normalised = normalised * (1 + self.k1 * radius2)
+            normalised = np.where(radius2 <= self.fold_radius**2, normalised, np.nan)
         return normalised * self.focal_px + np.asarray(self.principal_px)
+
+    @property
+    def fold_radius(self) -> float:
+        """Normalised radius at which the image radius r + k1 r^3 is greatest; inf if it grows."""
+        return float(np.sqrt(-1 / (3 * self.k1))) if self.k1 < 0 else np.inf
 
     def depth_m(self, points_m: ArrayLike) -> Array:
         """Distance along the viewing axis, shape (...), of court points, shape (..., 3)."""
@@ -100,16 +108,26 @@ class Camera:
         return directions / np.linalg.norm(directions, axis=-1, keepdims=True)
 
     def undistort(self, image_px: ArrayLike) -> Array:
-        """Normalised coordinates without distortion, shape (..., 2)."""
+        """Normalised coordinates without distortion, shape (..., 2).
+
+        NaN for image points that no ray reaches through such a lens. The radius is found by
+        Newton's method on r + k1 r^3.
+        """
         image = np.asarray(image_px, dtype=float)
         distorted = (image - np.asarray(self.principal_px)) / self.focal_px
         if not self.k1:
             return distorted
-        normalised = distorted
-        for _ in range(20):
-            radius2 = np.sum(normalised**2, -1, keepdims=True)
-            normalised = distorted / (1 + self.k1 * radius2)
-        return normalised
+        wanted = np.sqrt(np.sum(distorted**2, -1, keepdims=True))
+        fold = self.fold_radius
+        radius = np.minimum(wanted, fold)
+        for _ in range(12):
+            slope = np.maximum(1 + 3 * self.k1 * radius**2, 1e-6)
+            radius = radius - (radius + self.k1 * radius**3 - wanted) / slope
+            radius = np.clip(radius, 0.0, fold)
+        seen = np.abs(radius + self.k1 * radius**3 - wanted) < 1e-6 * (1 + wanted)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            scale = np.where(wanted > 0, radius / wanted, 1.0)
+        return np.where(seen, distorted * scale, np.nan)
 
     def ground(self, image_px: ArrayLike, height_m: ArrayLike = 0.0) -> Array:
         """Points (..., 3) at a known height that are seen at image points (..., 2).

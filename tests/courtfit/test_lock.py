@@ -92,3 +92,24 @@ def test_support_falls_when_the_court_is_moved_away():
     assert here.on > 0.9
     assert here.off < 0.25
     assert not there.good
+
+
+def test_faint_lines_beside_the_paint_are_no_other_court():
+    truth = broadcast_camera(np.random.default_rng(2))
+    image = draw(truth, Scene("clay", seed=1, noise=0.0)).astype(int)
+    # Stained, sharpened ground: a third of the paint's contrast everywhere.
+    cells = np.random.default_rng(0).normal(0, 1, (180, 320)).astype(np.float32)
+    stain = cv2.resize(cells, (1280, 720), interpolation=cv2.INTER_CUBIC)
+    stained = np.clip(image + 14 * stain[..., None], 0, 255).astype(np.uint8)
+    here = support.check(evidence.whiteness(stained), truth, model.Paint())
+    assert here.off < 0.25
+    assert here.good
+
+
+def test_lines_without_their_net_are_not_believed():
+    truth = broadcast_camera(np.random.default_rng(2))
+    image = draw(truth, Scene("clay", seed=1, net=False))
+    here = support.check(evidence.whiteness(image), truth, model.Paint())
+    assert here.on > 0.9
+    assert here.net < 0.3
+    assert not here.good

@@ -29,6 +29,12 @@ SEEN_SHARE = 0.45
 """Share of a line's visible places that must be found for the line to count as seen."""
 FAINTEST = 0.2
 """Least contrast of a place, against the median of all."""
+BESIDE_SHARE = 0.5
+"""Least contrast beside a line, against the line's own, at which there is another line. Stained
+ground, grain and strong sharpening show faint lines everywhere."""
+LEAST_NET = 0.3
+"""Share of the net's band that must be seen where it is in view: a court moved by one line's
+distance has lines in many right places, but its net in a wrong one."""
 SHORTEST_SHARE = 0.03
 """A line counts only if its visible part is at least this share of the picture's width."""
 
@@ -63,6 +69,7 @@ class Support:
             and self.down >= LEAST_DOWN
             and self.across + self.down >= LEAST_LINES
             and self.missing <= MOST_MISSING
+            and not self.net < LEAST_NET
         )
 
 
@@ -85,10 +92,11 @@ def check(
     at = at.take(inside)
     if len(at.number) == 0:
         return NOTHING
-    seen = at.measure(white, reach_px)
+    seen = at.measure(white, reach_px, paint.blur_px)
     # Paint is about equally bright everywhere, even in the shade; edges of colours are fainter.
     usual = float(np.median(seen.contrast[seen.found])) if seen.found.any() else 0.0
     on = seen.found & (seen.contrast > FAINTEST * usual)
+    own = np.where(on, seen.contrast, usual)
     taken = _near_lines(camera, paint, white.shape, round(2 * reach_px + 5))
     shift = at.normal * (2 * at.half_px + 3 + 2 * reach_px + 3 * scale)[:, None]
     beside = np.zeros(len(on))
@@ -96,7 +104,8 @@ def check(
     for sign in (-1.0, 1.0):
         away = at.shifted(sign * shift)
         free = ~taken[tuple(np.round(away.centre_px).astype(int).T[::-1])]
-        beside += free * away.measure(white, reach_px).found
+        other = away.measure(white, reach_px, paint.blur_px)
+        beside += free * (other.found & (other.contrast > BESIDE_SHARE * own))
         looked += free
     names = model.line_points(paint, step_m).names
     is_net = at.number == len(names)
