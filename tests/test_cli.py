@@ -15,7 +15,8 @@ import pytest
 
 from films import film
 from rallymill import doctor
-from rallymill.cli.looking import as_text, match_by_start
+from rallymill.cli.asking import as_text
+from rallymill.cli.looking import match_by_start
 from rallymill.cli.main import commands, run
 from rallymill.cli.progress import Display
 from rallymill.errors import InputError

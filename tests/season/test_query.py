@@ -159,19 +159,21 @@ def test_named_questions_all_answer(out):
     connection = connect(out)
     for question in known.values():
         assert question.question
-        ask(connection, question.sql)
+        ask(connection, question.sql, question.values())
 
 
 def test_short_balls_cross_court_that_came_back(out):
     known = questions.load(home() / "configs" / "questions")
-    answer = ask(connect(out), known["short-balls-cross-court"].sql)
+    question = known["short-balls-cross-court"]
+    answer = ask(connect(out), question.sql, question.values())
     # KES met two short balls cross-court: strokes 1 and 3; only the first was answered.
     assert answer.values.tolist() == [["KES", 2, 1, 0.5]]
 
 
 def test_where_was_she_measures_from_the_baseline(out):
     known = questions.load(home() / "configs" / "questions")
-    (row,) = ask(connect(out), known["where-was-she"].sql).to_dict("records")
+    question = known["where-was-she"]
+    (row,) = ask(connect(out), question.sql, question.values()).to_dict("records")
     assert (row["waiting"], row["hitting"], row["stroke"]) == ("KES", "MAR", "serve")
     assert (row["behind_baseline_m"], row["off_middle_m"]) == (1.0, 3.0)
 

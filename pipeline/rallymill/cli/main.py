@@ -12,9 +12,11 @@ import sys
 import click
 
 import rallymill
+from rallymill.cli.asking import query
 from rallymill.cli.bench import bench
-from rallymill.cli.looking import query, report, status
+from rallymill.cli.looking import report, status
 from rallymill.cli.processing import process
+from rallymill.cli.season import season
 from rallymill.cli.tools import arena, config_command, doctor, score
 from rallymill.errors import ConfigError, InputError, RallymillError
 
@@ -38,7 +40,8 @@ def commands() -> None:
     """
 
 
-for command in (process, status, query, report, score, config_command, doctor, arena, bench):
+for command in (process, status, query, report, season, score, config_command, doctor, arena,
+                bench):
     commands.add_command(command)
 
 

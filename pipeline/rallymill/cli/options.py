@@ -20,3 +20,10 @@ config_option = click.option(
     help="Configuration file; left out, configs/default.yaml.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+season_option = click.option(
+    "--season-dir",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("outputs/season"),
+    show_default=True,
+    help="Folder of the season.",
+)

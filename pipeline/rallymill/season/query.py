@@ -9,7 +9,9 @@ says.
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -19,6 +21,7 @@ import pyarrow.parquet as pq
 
 from rallymill import tableio
 from rallymill.errors import InputError, RallymillError, TableError
+from rallymill.season import database
 from rallymill.tables import ALL, MATCHES, TableSpec
 
 log = logging.getLogger(__name__)
@@ -90,8 +93,21 @@ def connect(out: Path) -> duckdb.DuckDBPyConnection:
     return connection
 
 
-def ask(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
-    """Answer to one reading statement.
+def connect_season(root: Path) -> duckdb.DuckDBPyConnection:
+    """Connection that sees the tables of a season, and nothing else; see :func:`connect`.
+
+    Raises
+    ------
+    InputError
+        There is no season, or it is behind its files.
+    """
+    return database.open_to_read(root)
+
+
+def ask(
+    connection: duckdb.DuckDBPyConnection, sql: str, arguments: Mapping[str, Any] | None = None
+) -> pd.DataFrame:
+    """Answer to one reading statement; ``$name`` in it stands for the argument of that name.
 
     Raises
     ------
@@ -109,7 +125,9 @@ def ask(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
             f"{statements[0].type.name} is not allowed: questions only read", "begin with SELECT"
         )
     try:
-        return connection.execute(statements[0]).df()
+        wanted = statements[0].named_parameters
+        given = {name: value for name, value in (arguments or {}).items() if name in wanted}
+        return connection.execute(statements[0], given or None).df()
     except duckdb.Error as error:
         raise QueryError(_first_line(error), "see `rallymill query --tables`") from error
 

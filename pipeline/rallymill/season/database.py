@@ -1,0 +1,270 @@
+"""``season.duckdb``: the rows of a season in one file, with a comment on every column.
+
+The Parquet files are the season; this file is made from them and can be deleted at any time. It
+holds the rows themselves in the schema ``stored`` and views of them under the tables' names, so
+that it may be moved and opened anywhere, and read without access to any other file.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection, Iterable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from rallymill import tableio
+from rallymill.errors import InputError, RallymillError
+from rallymill.season import rollup
+from rallymill.season.layout import (
+    DATABASE_NAME,
+    PARTITION,
+    ROLLUP_FOLDER,
+    SEASON_TABLES,
+    Partition,
+)
+from rallymill.season.rollup import COUNTS, RATES, VIEWS_OF_RATES
+from rallymill.season.store import SeasonStore
+from rallymill.tables import Column, TableSpec
+
+log = logging.getLogger(__name__)
+
+MEMORY = "512MB"
+THREADS = 2
+STORED = "stored"
+TYPES = {
+    pa.int32(): "INTEGER",
+    pa.int64(): "BIGINT",
+    pa.float32(): "FLOAT",
+    pa.float64(): "DOUBLE",
+    pa.bool_(): "BOOLEAN",
+    pa.string(): "VARCHAR",
+}
+
+
+class SeasonBusyError(RallymillError):
+    """Another process is writing to the database of a season."""
+
+
+def path_of(root: Path) -> Path:
+    """Where the database of a dataset stands."""
+    return root / DATABASE_NAME
+
+
+def _type(dtype: pa.DataType) -> str:
+    if pa.types.is_struct(dtype):
+        fields = ", ".join(f'"{field.name}" {_type(field.type)}' for field in dtype)
+        return f"STRUCT({fields})"
+    if pa.types.is_list(dtype):
+        return f"{_type(dtype.value_type)}[]"
+    return TYPES[dtype]
+
+
+def columns_of(spec: TableSpec) -> tuple[Column, ...]:
+    """Columns of a table as the database has it: those of its files and of its folders."""
+    return (*spec.columns, *PARTITION)
+
+
+def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
+    settings: dict[str, Any] = {"threads": THREADS, "memory_limit": MEMORY}
+    if read_only:
+        settings |= {"enable_external_access": False, "temp_directory": ""}
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=settings)
+    except duckdb.IOException as error:
+        if "lock" in str(error).lower():
+            raise SeasonBusyError(f"{path} is being written to", "wait a moment") from error
+        raise InputError(
+            f"{path} cannot be opened: {str(error).splitlines()[0]}",
+            "delete it and run rallymill season add",
+        ) from error
+
+
+def open_to_read(root: Path) -> duckdb.DuckDBPyConnection:
+    """Connection to the rows of a season that can change nothing and reach no other file.
+
+    Raises
+    ------
+    InputError
+        There is no season, or its database is behind its files.
+    SeasonBusyError
+        It is being written to.
+    """
+    store = SeasonStore(root)
+    path = path_of(root)
+    if not path.exists():
+        raise InputError(f"{root} holds no season", "run rallymill season add first")
+    store.require_version()
+    connection = _connect(path, read_only=True)
+    try:
+        standing = _generation(connection)
+        if store.interrupted() or standing != store.state().generation:
+            raise InputError(
+                f"{path.name} is behind the files of the season",
+                f"run rallymill season add --season-dir {root}, which finishes what was begun",
+            )
+        connection.execute("SET lock_configuration = true")
+    except (InputError, duckdb.Error):
+        connection.close()
+        raise
+    return connection
+
+
+def _generation(connection: duckdb.DuckDBPyConnection) -> int:
+    try:
+        row = connection.execute(f"SELECT generation FROM {STORED}.state").fetchone()
+    except duckdb.CatalogException:
+        return -1
+    return int(row[0]) if row else -1
+
+
+def refresh(
+    root: Path, from_scratch: bool = False, changed: Collection[str] | None = None
+) -> int:
+    """Bring the database of a dataset up to its files; the number of matches that changed.
+
+    To be called while the dataset is held for changes. With ``from_scratch`` the file is made
+    anew, so that nothing of removed rows is left in it. ``changed`` names the only matches that
+    can differ, where that is known, so that not every file is looked at.
+
+    Raises
+    ------
+    SeasonBusyError
+        A reader has it open.
+    """
+    store = SeasonStore(root)
+    path = path_of(root)
+    if from_scratch:
+        path.unlink(missing_ok=True)
+        path.with_name(path.name + ".wal").unlink(missing_ok=True)
+    generation = store.state().generation
+    connection = _connect(path, read_only=False)
+    try:
+        standing = _generation(connection)
+        if standing == generation:
+            return 0
+        connection.execute("BEGIN")
+        if standing < 0:
+            _create(connection)
+        n_changed = _bring_up(connection, store, changed)
+        connection.execute(f"DELETE FROM {STORED}.state")
+        connection.execute(f"INSERT INTO {STORED}.state VALUES (?)", [generation])
+        connection.execute("COMMIT")
+        connection.execute("CHECKPOINT")
+        return n_changed
+    finally:
+        connection.close()
+
+
+def _create(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute(f"CREATE SCHEMA IF NOT EXISTS {STORED}")
+    connection.execute(f"CREATE TABLE IF NOT EXISTS {STORED}.state (generation BIGINT)")
+    for name in ("known", "counted"):
+        connection.execute(
+            f"CREATE TABLE IF NOT EXISTS {STORED}.{name} (match_id VARCHAR, identity VARCHAR)"
+        )
+    for spec in (*SEASON_TABLES.values(), COUNTS, RATES):
+        columns = columns_of(spec) if spec.name in SEASON_TABLES else spec.columns
+        listed = ", ".join(f'"{column.name}" {_type(column.dtype)}' for column in columns)
+        connection.execute(f"CREATE TABLE IF NOT EXISTS {STORED}.{spec.name} ({listed})")
+        if spec is COUNTS:
+            continue
+        connection.execute(
+            f"CREATE VIEW IF NOT EXISTS {spec.name} AS SELECT * FROM {STORED}.{spec.name}"
+        )
+        connection.execute(f"COMMENT ON VIEW {spec.name} IS {_quoted('a row is ' + spec.row)}")
+        for column in columns:
+            unit = f" [{column.unit}]" if column.unit else ""
+            connection.execute(
+                f'COMMENT ON COLUMN {spec.name}."{column.name}" IS {_quoted(column.doc + unit)}'
+            )
+    for name, (sql, comment) in VIEWS_OF_RATES.items():
+        connection.execute(f"CREATE VIEW IF NOT EXISTS {name} AS {sql}")
+        connection.execute(f"COMMENT ON VIEW {name} IS {_quoted(comment)}")
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _bring_up(
+    connection: duckdb.DuckDBPyConnection, store: SeasonStore, only: Collection[str] | None
+) -> int:
+    standing = {
+        match_id: (partition, store.identity(partition))
+        for match_id, partition in store.matches().items()
+        if only is None or match_id in only
+    }
+    rows = connection.execute(f"SELECT match_id, identity FROM {STORED}.known").fetchall()
+    known = {name: identity for name, identity in rows if only is None or name in only}
+    new = [name for name, (_, identity) in standing.items() if known.get(name) != identity]
+    stale = [name for name in known if name in new or name not in standing]
+    _delete(connection, stale)
+    for name in new:
+        partition, identity = standing[name]
+        _insert(connection, store, partition)
+        connection.execute(f"INSERT INTO {STORED}.known VALUES (?, ?)", [name, identity])
+    return len({*stale, *new})
+
+
+def _delete(connection: duckdb.DuckDBPyConnection, match_ids: Iterable[str]) -> None:
+    given = list(match_ids)
+    if given:
+        for table in (*SEASON_TABLES, "known"):
+            connection.execute(
+                f"DELETE FROM {STORED}.{table} WHERE list_contains(?, match_id)", [given]
+            )
+
+
+def _insert(
+    connection: duckdb.DuckDBPyConnection, store: SeasonStore, partition: Partition
+) -> None:
+    for name, spec in SEASON_TABLES.items():
+        table = store.read(partition, name)
+        for column, value in zip(PARTITION, (partition.season, partition.event), strict=True):
+            table = table.append_column(
+                column.name, pa.array([value] * table.num_rows, column.dtype)
+            )
+        connection.register("given", table)
+        listed = ", ".join(f'"{column.name}"' for column in columns_of(spec))
+        connection.execute(f"INSERT INTO {STORED}.{name} SELECT {listed} FROM given")
+        connection.unregister("given")
+
+
+def names_by_code(root: Path) -> dict[str, set[str]]:
+    """Names that match sheets give to the codes of players."""
+    connection = _connect(path_of(root), read_only=True)
+    try:
+        rows = connection.execute(
+            "SELECT DISTINCT player, name FROM players WHERE name IS NOT NULL"
+        ).fetchall()
+    finally:
+        connection.close()
+    found: dict[str, set[str]] = {}
+    for player, name in rows:
+        found.setdefault(player, set()).add(name)
+    return found
+
+
+def roll_up(root: Path) -> tuple[int, pa.Table]:
+    """Sum the players' tables up; the number of matches newly counted, and the rates.
+
+    To be called while the dataset is held for changes, after :func:`refresh`.
+    """
+    connection = _connect(path_of(root), read_only=False)
+    try:
+        connection.execute("BEGIN")
+        counted = rollup.count_new(connection)
+        rates = rollup.rates(connection)
+        connection.execute(f"DELETE FROM {STORED}.{RATES.name}")
+        connection.register("given", rates)
+        connection.execute(f"INSERT INTO {STORED}.{RATES.name} SELECT * FROM given")
+        connection.unregister("given")
+        connection.execute("COMMIT")
+        connection.execute("CHECKPOINT")
+    finally:
+        connection.close()
+    tableio.write(root / ROLLUP_FOLDER / f"{RATES.name}.parquet", RATES, rates)
+    return counted, rates
