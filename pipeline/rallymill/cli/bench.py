@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from rallymill.cli.bench_runs import resume
+from rallymill.cli.bench_runs import resume, season_bench
 from rallymill.config import home
 
 
@@ -74,3 +74,4 @@ def court(
 
 
 bench.add_command(resume)
+bench.add_command(season_bench)

@@ -1,4 +1,4 @@
-"""``rallymill bench resume``: what kills do to a run."""
+"""``rallymill bench resume`` and ``season``: what kills do to a run, how fast a season answers."""
 
 from __future__ import annotations
 
@@ -26,4 +26,24 @@ def resume(films: Path, kills: int, seed: int, chunk_frames: int, folder: Path) 
         films, folder, kills, seed, lambda line: click.echo(line), chunk_frames
     )
     click.echo(report.text(), nl=False)
+    return 0 if report.good else 1
+
+
+@click.command("season")
+@click.option("--matches", type=click.IntRange(min=6), default=100, show_default=True)
+@click.option("--seed", type=int, default=205_000, show_default=True, help="Seed of the matches.")
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_season"),
+              show_default=True, help="Where matches and season go; emptied first.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def season_bench(matches: int, seed: int, folder: Path, table: Path | None) -> int:
+    """Simulate a season at table level, add it, roll it up and ask every named question.
+
+    Exit code: 0 every time and the memory keep to their goals, 1 otherwise.
+    """
+    from rallymill import benchmark_season
+
+    report = benchmark_season.run(folder, matches, seed, lambda line: click.echo(line, err=True))
+    click.echo(report.text(), nl=False)
+    if table is not None:
+        table.write_text(report.text(), encoding="utf-8")
     return 0 if report.good else 1
