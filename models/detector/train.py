@@ -26,8 +26,8 @@ def step_render(arguments: argparse.Namespace) -> None:
     """Render tiles for training and validation with the arena."""
     first = arguments.first_seed
     for name, seed, count, tiles in (
-        ("train", first, arguments.pictures, arguments.tiles),
         ("val", 100_000, 0 if first else max(arguments.pictures // 20, 1), 1),
+        ("train", first, arguments.pictures, arguments.tiles),
     ):
         if not count:
             continue
@@ -35,7 +35,7 @@ def step_render(arguments: argparse.Namespace) -> None:
             [
                 sys.executable, "-m", "rallymill.arena.export", "--out",
                 str(arguments.out / name), "--first-seed", str(seed), "--count", str(count),
-                "--per-seed", "9", "--tier", "mixed", "--tiles", str(tiles), "--tile-px",
+                "--per-seed", "12", "--tier", "mixed", "--tiles", str(tiles), "--tile-px",
                 str(TILE_PX), "--workers", str(arguments.workers),
             ],
             check=True,

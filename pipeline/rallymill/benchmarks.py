@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import subprocess
 import sys
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
+
+import numba
 
 from rallymill import scoring
 from rallymill.arena import film
@@ -53,16 +56,29 @@ def fresh_configs(first_seed: int, count: int, seconds: float) -> list[FilmConfi
     return configs
 
 
-def render_films(configs: Sequence[FilmConfig], folder: Path) -> list[Path]:
-    """Render films that are not there yet; returns their paths."""
+def render_films(configs: Sequence[FilmConfig], folder: Path, workers: int = 1) -> list[Path]:
+    """Render films that are not there yet, so many at a time; returns their paths."""
     folder.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for config in configs:
-        path = folder / f"{config.name}.mp4"
-        if not path.exists():
-            film.render(film.make(config), path)
-        paths.append(path)
-    return paths
+    jobs = [(config, folder / f"{config.name}.mp4") for config in configs]
+    todo = [job for job in jobs if not job[1].exists()]
+    if workers > 1 and len(todo) > 1:
+        context = multiprocessing.get_context("spawn")
+        with context.Pool(min(workers, len(todo)), initializer=_one_thread) as pool:
+            pool.map(_render, todo, chunksize=1)
+    else:
+        for job in todo:
+            _render(job)
+    return [path for _, path in jobs]
+
+
+def _render(job: tuple[FilmConfig, Path]) -> None:
+    config, path = job
+    film.render(film.make(config), path)
+
+
+def _one_thread() -> None:
+    """Films are rendered side by side, so each of them with one thread."""
+    numba.set_num_threads(1)
 
 
 def run_process(folder: Path, out: Path, workers: int = 1) -> int:
@@ -110,7 +126,7 @@ def fresh(
 ) -> str:
     """Render, process and score fresh films; a table beside the score of the samples."""
     films, out = folder / "films", folder / "outputs"
-    render_films(fresh_configs(first_seed, count, seconds), films)
+    render_films(fresh_configs(first_seed, count, seconds), films, workers)
     run_process(films, out, workers)
     columns: dict[str, Sequence[Row]] = {}
     if samples[0].is_dir():

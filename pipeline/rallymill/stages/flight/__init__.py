@@ -46,7 +46,7 @@ class FlightConfig(StageConfig):
     fixed_least: int = Field(8, description="so many times within 15 s")
     reach_grid_s: float = Field(0.12, description="step of stroke times near a player, s")
     one_stroke_s: float = Field(0.3, description="strokes of one player closer are one, s")
-    dead_gap_s: float = Field(2.5, description="longest loss of the ball within a rally, s")
+    dead_gap_s: float = Field(3.2, description="longest loss of the ball within a rally, s")
     serve_height_m: float = Field(2.65, description="usual height of a serve's contact, m")
     out_margin_m: float = Field(0.15, description="out by so much and 3 sd: the rally is over, m")
     gate_px: float = Field(3.0, description="distance within which a box belongs to a flight, px")
@@ -58,7 +58,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 1
+    version = 2
     reads: tuple[str, ...] = ("detections", "frames", "people")
     writes = tables.ARCS
     needs_video = False

@@ -36,6 +36,10 @@ UNREAD_COST = 3.0
 
 FALL_MPS = 4.0
 """About how fast a ball moves up or down at a bounce."""
+ALONG_MPS = 15.0
+"""About how fast a ball flies that meets the net."""
+FAST_SERVE_MPS, FAST_STROKE_MPS, SPEED_SD_MPS = 62.0, 38.0, 6.0
+"""Few serves and strokes are faster, and how few; common practice, no source."""
 MOST_POINTS = 20
 """Flights are tried on no more than about twice this many points; the joint fit takes all."""
 
@@ -53,8 +57,21 @@ class Flight:
 
     @property
     def cost(self) -> float:
-        """Negative log likelihood of points and priors."""
-        return self.fit.cost * self.stride + self.fit.prior
+        """Negative log likelihood of points, priors and the speed of a stroke."""
+        return self.fit.cost * self.stride + self.fit.prior + self.speed_cost
+
+    @property
+    def speed_cost(self) -> float:
+        """What a stroke costs that is faster than strokes usually are.
+
+        From behind a court, a ball that lies or bounces at one end can look like one that is struck
+        to and fro at great speed.
+        """
+        if self.first_kind not in HITS:
+            return 0.0
+        usual = FAST_SERVE_MPS if self.first_kind in SERVES else FAST_STROKE_MPS
+        beyond = max(float(np.linalg.norm(self.fit.start[3:])) - usual, 0.0) / SPEED_SD_MPS
+        return 0.5 * beyond**2
 
 
 def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> bool:
@@ -202,6 +219,9 @@ def _prior_at(
     if kind == BOUNCE:
         late = max(float(contacts.slack_s[k]) - 0.5 * period_s, 0.0)
         sd = np.array([sd[0], sd[1], np.hypot(sd[2], FALL_MPS * late)])
+    elif kind == NET:
+        # A frame too early or too late, the ball is far from the net.
+        sd = np.array([sd[0], np.hypot(sd[1], ALONG_MPS * float(contacts.slack_s[k])), sd[2]])
     return mean, sd
 
 

@@ -18,7 +18,8 @@ from rallymill.stages.flight.contacts import (
     LOST,
     NEAR_HITS,
     NET,
-    OUTS,
+    OUT_FAR,
+    OUT_NEAR,
     SERVES,
     Contacts,
     Player,
@@ -26,8 +27,13 @@ from rallymill.stages.flight.contacts import (
 from rallymill.stages.flight.grammar import Reading
 from rallymill.stages.flight.hypotheses import Flight
 from rallymill.stages.flight.priors import place_prior, spin_prior
+from rallymill.stages.flight.rallies_end import Guess, by_the_fence, cut_dead, land
 
 Array = NDArray[np.float64]
+
+
+LEAST_STROKE_M = -0.1
+"""Height below which nothing is struck."""
 
 
 @dataclass(frozen=True)
@@ -55,45 +61,6 @@ def is_play(reading: Reading, least_points: int = 5, least_reach_m: float = 4.0)
     return False
 
 
-def _out_by_m(place: Array, serve_from: Array | None) -> float:
-    """How far a first bounce lies outside, negative inside; of a serve, outside the box."""
-    x, y = float(place[0]), float(place[1])
-    if serve_from is None:
-        return max(abs(x) - court.HALF_SINGLES_M, abs(y) - court.HALF_LENGTH_M)
-    return max(abs(x) - court.HALF_SINGLES_M, abs(y) - court.SERVICE_LINE_M)
-
-
-def cut_dead(kinds: tuple[int, ...], fit: rally.RallyFit, margin_m: float) -> tuple[int, bool]:
-    """Number of contacts that are play, and whether the ball was dead then.
-
-    Dead: a second bounce, a first bounce clearly out (by more than three deviations and a margin),
-    a bounce on the striker's own side, the net and then a bounce before it, a fence. One contact
-    more than that is kept if it is no stroke, as it tells where the dead ball went.
-    """
-    striker: int | None = None
-    bounces = 0
-    for k, kind in enumerate(kinds):
-        if kind in HITS:
-            striker, bounces = k, 0
-            continue
-        dead = kind in OUTS
-        if kind == BOUNCE:
-            bounces += 1
-            dead = bounces >= 2
-            if striker is not None:
-                away = 1 if kinds[striker] in NEAR_HITS else -1
-                sd = float(np.hypot(*fit.place_sd[k, :2]))
-                serve = fit.place[striker] if kinds[striker] in SERVES else None
-                dead |= fit.place[k, 1] * away < -3 * sd
-                dead |= _out_by_m(fit.place[k], serve) > margin_m + 3 * sd
-        if dead:
-            after_net = k > 0 and kinds[k - 1] == NET
-            onward = kinds[k + 1] if k + 1 < len(kinds) else LOST
-            more = not after_net and (onward == BOUNCE or onward in OUTS)
-            return k + 1 + more, True
-    return len(kinds), False
-
-
 def believable(
     kinds: tuple[int, ...], fit: rally.RallyFit, least_reach_m: float = 4.0
 ) -> NDArray[np.bool_]:
@@ -101,13 +68,15 @@ def believable(
     span = np.diff(fit.time_s)
     good = fit.meet_m <= 0.5
     good &= (span <= 0.2) | ((fit.mean_cost <= 3.0) & (fit.n_points >= 3))
+    struck = np.array([kind in HITS for kind in kinds[1:]], dtype=bool)
+    good &= ~struck | (fit.place[1:, 2] > LEAST_STROKE_M)
     for i in np.flatnonzero(good):
         if kinds[i] not in HITS:
             continue
         away = 1.0 if kinds[i] in NEAR_HITS else -1.0
         reach = (fit.place[i + 1, 1] - fit.place[i, 1]) * away
         good[i] = (
-            -0.1 < fit.place[i, 2] < 3.8
+            LEAST_STROKE_M < fit.place[i, 2] < 3.8
             and fit.velocity[i, 1] * away >= 4.0
             and (reach >= least_reach_m or kinds[i + 1] == NET)
         )
@@ -135,21 +104,6 @@ def setting(
         np.array(means), np.array(sds), guess.time_sd_s, np.array(spin_mean[:-1]),
         np.array(spin_sd[:-1]), ground,
     )
-
-
-@dataclass(frozen=True)
-class Guess:
-    """Kinds (M,), times (M,), places (M, 3); velocities and spins of flights (M - 1, ...).
-
-    ``time_sd_s`` (M,) says how far each time may be off.
-    """
-
-    kinds: tuple[int, ...]
-    time_s: Array
-    place: Array
-    velocity: Array
-    spin: Array
-    time_sd_s: Array
 
 
 def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
@@ -284,34 +238,17 @@ def _fit_part(
         guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin,
                       guess.time_sd_s[:end])
         if turn < 2:
-            guess = land(guess, points.t_s)
+            guess = land(guess, points.t_s, view)
             fit = replace(fit, time_s=guess.time_s)
         if turn < 2:
             taken = take_up(fit, everything, view, options.gate_px, options.floor_px,
                             options.streak)
             points, sigma = _with_tail(*taken, path, path_sigma)
     assert fit is not None
-    return _believed(guess.kinds, fit, dead)
-
-
-def land(guess: Guess, seen_s: Array, within_s: float = 0.12) -> Guess:
-    """Let a last flight that is lost just before it must meet the ground end in a bounce.
-
-    Within ``within_s`` of the last point seen nothing else can happen to a falling ball but a
-    stroke, and a stroke would have been seen as the start of another flight.
-    """
-    if guess.kinds[-1] != LOST or len(guess.kinds) < 2 or not len(seen_s):
-        return guess
-    start = np.concatenate([guess.place[-2], guess.velocity[-1]])
-    fall, state = flight.fall_to(start, guess.spin[-1], limit_s=4.0)
-    at_s = guess.time_s[-2] + fall
-    last_s = float(seen_s[seen_s <= guess.time_s[-1] + 1e-6].max(initial=guess.time_s[-2]))
-    if not np.isfinite(fall) or not -0.05 <= at_s - last_s <= within_s or fall < 0.1:
-        return guess
-    times, place = guess.time_s.copy(), guess.place.copy()
-    times[-1], place[-1] = at_s, state[:3]
-    time_sd = np.append(guess.time_sd_s[:-1], 0.06)
-    return Guess((*guess.kinds[:-1], BOUNCE), times, place, guess.velocity, guess.spin, time_sd)
+    kinds = guess.kinds
+    if kinds[-1] == BOUNCE and len(kinds) > 2 and by_the_fence(fit, len(kinds) - 1):
+        kinds = (*kinds[:-1], OUT_FAR if fit.place[-1, 1] > 0 else OUT_NEAR)
+    return _believed(kinds, fit, dead)
 
 
 def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:
