@@ -18,7 +18,7 @@ SMALL = film_config.FilmConfig(
     height_px=180, rate=Fraction(30000, 1001), cutaways=0.0, replays=0.0, opening_s=0.3,
     max_duration_s=2.2,
 )
-CONFIGS = sorted((Path(__file__).parents[2] / "configs" / "arena").glob("*.yaml"))
+CONFIGS = sorted((Path(__file__).parents[2] / "configs" / "arena").glob("sample_*.yaml"))
 
 
 @pytest.fixture(scope="module")

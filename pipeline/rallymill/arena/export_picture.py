@@ -19,7 +19,7 @@ from rallymill.arena import (
     render_develop,
 )
 from rallymill.arena.export_codec import compressed
-from rallymill.arena.film_chain import Chain, Size, draw_chain
+from rallymill.arena.film_chain import BREATHING, SHAKE_RAD, Chain, Size, draw_chain
 from rallymill.arena.film_shoot import Exposure, shoot
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
@@ -31,8 +31,6 @@ Bytes = NDArray[np.uint8]
 BASE_SIZE: Size = (1280, 720)
 TAIL = 1
 """Frames that the codec sees after the last one needed, so that it can look both ways."""
-_SHAKE_RAD = {"easy": 0.0, "broadcast": 0.0004, "club": 0.0006, "hostile": 0.0012}
-_BREATHING = {"easy": 0.0, "broadcast": 0.002, "club": 0.0, "hostile": 0.004}
 
 
 REACH = max(motion_picture.MOMENTS)
@@ -96,10 +94,10 @@ class Studio:
             work = camera_moves.Window(wide, self.world, chain.size[0])
         else:
             work = camera_moves.Scaled(self.main(BASE_SIZE), *chain.master)
-        if rng.random() < 0.5 and _SHAKE_RAD[self.tier]:
+        if rng.random() < 0.5 and SHAKE_RAD[self.tier]:
             work = camera_moves.unsteady(
-                work, rng, float(rng.uniform(0, _SHAKE_RAD[self.tier])),
-                float(rng.uniform(0, _BREATHING[self.tier])),
+                work, rng, float(rng.uniform(0, SHAKE_RAD[self.tier])),
+                float(rng.uniform(0, BREATHING[self.tier])),
             )
         return work
 

@@ -37,6 +37,11 @@ _STARVED = {"easy": 0.0, "broadcast": 0.15, "club": 0.15, "hostile": 0.25}
 _FIELD_ODDS = {"easy": 0.0, "broadcast": 0.12, "club": 0.08, "hostile": 0.2}
 _UPRIGHT_ODDS = {"easy": 0.0, "broadcast": 0.04, "club": 0.04, "hostile": 0.04}
 
+SHAKE_RAD = {"easy": 0.0, "broadcast": 0.0004, "club": 0.0006, "hostile": 0.0012}
+"""How far the main camera of a tier trembles at most."""
+BREATHING = {"easy": 0.0, "broadcast": 0.002, "club": 0.0, "hostile": 0.004}
+"""How far its focal length wanders at most, a share of it."""
+
 
 @dataclass(frozen=True)
 class Coding:

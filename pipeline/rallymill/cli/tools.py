@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib
 import json
-import logging
 from dataclasses import asdict
 from pathlib import Path
 
@@ -12,8 +10,11 @@ import click
 import yaml
 
 from rallymill import config as configuration
+from rallymill.cli.arena import arena
 from rallymill.cli.options import config_option, json_option, out_option
 from rallymill.runner.registry import load_stages
+
+__all__ = ["arena", "config_command", "doctor", "score"]
 
 
 @click.command()
@@ -63,30 +64,3 @@ def doctor(out: Path, config_path: Path | None, as_json: bool) -> int:
             if not check.ok and check.remedy:
                 click.echo(f"{'':<25}{check.remedy}")
     return 0 if all(check.ok for check in checks) else 1
-
-
-@click.group()
-def arena() -> None:
-    """Make films of simulated rallies with known truth."""
-
-
-@arena.command()
-@click.argument("config", type=click.Path(path_type=Path, exists=True, dir_okay=False))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the film, its match sheet and its truth.",
-)
-def render(config: Path, out: Path) -> int:
-    """Render the film that CONFIG describes, with its match sheet and truth.
-
-    \b
-    Example:
-      rallymill arena render configs/arena/club.yaml --out sample_clips
-    """
-    film = importlib.import_module("rallymill.arena.film")
-    # Drawing takes minutes; the arena says how far it is.
-    logging.getLogger("rallymill.arena").setLevel(logging.INFO)
-    click.echo(film.render(film.make(film.load_config(config)), out))
-    return 0
