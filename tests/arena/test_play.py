@@ -147,7 +147,7 @@ def test_strokes_meet_the_ball_at_half_phase(worlds: list[PlayWorld]) -> None:
 def test_play_has_the_mix_of_real_play(tables: dict[str, pd.DataFrame]) -> None:
     """Wide bounds about the published figures; the figures are from references of match play."""
     points = tables["points"]
-    whole = points[points.ended_by != "fault"]
+    whole = points[~points.ended_by.isin(("fault", "let"))]
     assert len(whole) == len(SEEDS) * POINTS
     assert 2.3 < whole.n_shots.mean() < 6.5
     assert 0.02 < (whole.n_shots == 1).mean() < 0.4
@@ -171,7 +171,7 @@ def test_serve_sides_alternate_and_server_changes() -> None:
     world = simulate(11, 14)
     points = world.truth()["points"].to_pandas()
     assert set(points.server) == {"near", "far"}
-    whole = points[points.ended_by != "fault"].reset_index()
+    whole = points[~points.ended_by.isin(("fault", "let"))].reset_index()
     for (_, one), (_, two) in pairwise(whole.iterrows()):
         if one.server == two.server:
             assert one.serve_side != two.serve_side
@@ -209,7 +209,7 @@ def test_idle_ball_can_vanish() -> None:
 def test_others_stand_outside_the_court() -> None:
     world = simulate(5, 1, n_others=6, n_spare_balls=2)
     assert world.roles == ("near", "far", *["other"] * 6)
-    assert len(world.looks) == 8 and world.balls == 3
+    assert len(world.looks) == 8 and world.balls >= 3
     for index in range(2, 8):
         assert world.looks[index].racket is None
         state = world.person(index, 1.0)

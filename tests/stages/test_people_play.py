@@ -26,7 +26,9 @@ def test_players_of_a_point(seed: int, tier: str, rate: float) -> None:
             found[found["role"] == role], on="frame", how="left", suffixes=("_true", "")
         )
         assert pairs["x_m"].notna().mean() > 0.95
-        pairs = pairs.dropna(subset=["x_m"])
+        # Somebody of whom a side of the picture leaves an arm has no place across to be measured.
+        pairs = pairs[~(pairs["x1_px"].ffill() <= 0)].dropna(subset=["x_m"])
+        assert len(pairs) > 150
         away = np.hypot(pairs["x_m"] - pairs["x_m_true"], pairs["y_m"] - pairs["y_m_true"])
         # Well under the bar, because no detector's own faults are in these boxes.
         assert np.median(away) < 0.7 * median_m

@@ -18,6 +18,7 @@ from rallymill.camera import Camera
 Row = dict[str, Any]
 BALL_TRACK_ID = 0
 MIN_SHARE = 0.25
+RISE_STEP_S = 0.005
 TIMES = {
     "events": ("t_s",),
     "arcs": ("start_s", "end_s"),
@@ -64,6 +65,12 @@ def frame_row(match_id: str, frame: int, t_s: float, view_id: int, camera: Camer
     }
 
 
+def _rise_mps(world: World, index: int, world_s: float) -> float:
+    """Velocity of a person's feet upwards, by differences."""
+    low, high = world_s - RISE_STEP_S, world_s + RISE_STEP_S
+    return (world.person(index, high).z_m - world.person(index, low).z_m) / (2 * RISE_STEP_S)
+
+
 def track_rows(
     match_id: str, frame: int, t_s: float, world: World, world_s: float, camera: Camera,
     picture: Picture,
@@ -99,7 +106,7 @@ def track_rows(
         row: Row = {
             "match_id": match_id, "frame": frame, "t_s": t_s, "track_id": index + 1, "role": role,
             "x_m": x_m, "y_m": y_m, "z_m": z_m, "vx_mps": state.vx_mps,
-            "vy_mps": state.vy_mps, "vz_mps": 0.0,
+            "vy_mps": state.vy_mps, "vz_mps": _rise_mps(world, index, world_s),
         }
         if np.isfinite(point).all():
             row |= {"u_px": float(point[0]), "v_px": float(point[1])}

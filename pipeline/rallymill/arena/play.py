@@ -9,7 +9,7 @@ within a world; the server changes with every game.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -17,13 +17,14 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from rallymill.arena.looks import Split
+from rallymill.arena.play_balls import IdleBalls, ball_in_play, idle_balls, left_lying
 from rallymill.arena.play_body import BodyTrack
 from rallymill.arena.play_people import Bystander, draw_bystanders
-from rallymill.arena.player_motion import SAMPLE_RATE, Body
+from rallymill.arena.player_motion import SAMPLE_RATE, Body, Hop
 from rallymill.arena.player_profile import Level, PlayerProfile, draw_profile
 from rallymill.arena.rally import play_rally
-from rallymill.arena.rally_ball import Arc, BallTrack
-from rallymill.arena.rally_record import OTHER_SIDE, Competitor, RallyRecord, Stage
+from rallymill.arena.rally_ball import BallTrack
+from rallymill.arena.rally_record import OTHER_SIDE, Behaviour, Competitor, RallyRecord, Stage
 from rallymill.arena.rally_serve import receiver_place, server_place
 from rallymill.arena.truth import truth_tables
 from rallymill.arena.world import BallState, Look, PersonState
@@ -35,8 +36,9 @@ IdleBall = Literal["rolls", "gone"]
 
 WALK_MPS = 1.7
 JOG_MPS = 3.2
-FIRST_SERVE_S = 0.6
+FIRST_SERVE_S = 0.5
 TAIL_S = 1.5
+IDLE_STREAM = 77
 
 
 @dataclass
@@ -75,7 +77,7 @@ class PlayWorld:
         stage: Stage,
         ball: BallTrack,
         bystanders: Sequence[Bystander],
-        spare_balls: Sequence[Array],
+        idle: IdleBalls,
         duration_s: float,
     ) -> None:
         self.duration_s = duration_s
@@ -88,9 +90,9 @@ class PlayWorld:
             *(person.look for person in bystanders),
         )
         self.roles = ("near", "far", *("other" for _ in bystanders))
-        self.balls = 1 + len(spare_balls)
+        self.balls = 1 + len(idle.tracks)
         self._ball = ball
-        self._spare = [np.asarray(place) for place in spare_balls]
+        self._idle = idle
         self._bystanders = tuple(bystanders)
         watched = _watched(ball, rallies, duration_s)
         self._players = tuple(
@@ -108,13 +110,27 @@ class PlayWorld:
         """State of a ball, None while it is in a hand or away."""
         if index == 0:
             return self._ball.at(t_s)
-        return BallState(self._spare[index - 1], np.zeros(3), False)
+        return self._idle.tracks[index - 1].at(t_s)
 
     def place(self, side: str, t_s: float) -> tuple[Array, Array, float]:
         """Position (2,), velocity (2,) and height of the feet of a player."""
         track = self._players[0 if side == "near" else 1]
         place, velocity = track.place(t_s)
         return place, velocity, track.height(t_s)
+
+    def path(self, side: str, times_s: Array) -> tuple[Array, Array]:
+        """Positions (N, 2) and velocities (N, 2) of a player at times (N,)."""
+        return self._players[0 if side == "near" else 1].path(times_s)
+
+    def hops(self, side: str) -> tuple[Hop, ...]:
+        """Moments in which a player's feet are off the ground, in order."""
+        return self._players[0 if side == "near" else 1].hops
+
+    def behaviours(self) -> list[Behaviour]:
+        """What players did that the rules look for, in time order."""
+        found = [noted for rally in self.rallies for noted in rally.behaviours]
+        found += self._idle.behaviours
+        return sorted(found, key=lambda noted: noted.t_s)
 
     def truth(self) -> dict[str, pa.Table]:
         """``events``, ``shots``, ``points`` and ``arcs``; see :mod:`rallymill.arena.truth`."""
@@ -172,6 +188,7 @@ def simulate(
     idle_ball: IdleBall = "rolls",
     n_others: int | None = None,
     n_spare_balls: int | None = None,
+    women: bool | None = None,
 ) -> PlayWorld:
     """Play ``n_points`` points.
 
@@ -179,7 +196,8 @@ def simulate(
     pause between points. With ``idle_ball`` ``rolls`` the ball is seen until it rests and is then
     picked up, with ``gone`` it vanishes at its second contact after the point. ``n_others`` people
     (2 to 6) stand around the court, ``n_spare_balls`` (0 to 2) lie at its back; both are drawn from
-    the seed if None.
+    the seed if None. Further balls roll between points, and that of a fault may be left lying.
+    ``women`` says whether the two drawn are women; the seed decides if None.
 
     Raises
     ------
@@ -189,10 +207,12 @@ def simulate(
     _check(surface, start_server, n_points, idle_ball)
     rng = np.random.default_rng(seed)
     woman = bool(rng.uniform() < 0.5)
+    if women is not None:
+        woman = women
     drawn = tuple(draw_profile(rng, name, level, split, woman) for name in ("A", "B"))
     near, far = players if players is not None else (drawn[0], drawn[1])
     others = draw_bystanders(rng, int(rng.integers(2, 7)) if n_others is None else n_others, split)
-    spare = _spare_balls(rng, int(rng.integers(0, 3)) if n_spare_balls is None else n_spare_balls)
+    n_spare = int(rng.integers(0, 3)) if n_spare_balls is None else n_spare_balls
     score = Score(start_server, {"near": 0, "far": 0})
     profiles = {"near": near, "far": far}
     first = server_place(rng, start_server, "deuce")
@@ -214,7 +234,7 @@ def simulate(
         for competitor in stage.players.values():
             competitor.body.moods.append((record.free_s, "walk"))
         if record.won_by is None:
-            number = 2
+            number = number if record.ended_by == "let" else 2
             pause = float(rng.uniform(1.6, 2.6))
         else:
             number, points = 1, points + 1
@@ -223,8 +243,11 @@ def simulate(
         if points < n_points:
             now = _next_places(rng, stage, record.free_s, pause, score, number)
     duration = rallies[-1].free_s + TAIL_S
+    aside = np.random.default_rng([seed, IDLE_STREAM])
+    lying = left_lying(aside, rallies) if idle_ball == "rolls" else {}
+    idle = idle_balls(aside, rallies, lying, n_spare, duration)
     return PlayWorld(
-        (near, far), rallies, stage, _ball_track(rallies, idle_ball), others, spare, duration
+        (near, far), rallies, stage, ball_in_play(rallies, idle_ball), others, idle, duration
     )
 
 
@@ -243,32 +266,3 @@ def _next_places(
         start = free_s + float(rng.uniform(0.0, 0.4))
         there.append(_walk(stage.players[side].body, start, goal, pause_s - 0.4))
     return max(there)
-
-
-def _spare_balls(rng: np.random.Generator, count: int) -> list[Array]:
-    places = []
-    for _ in range(count):
-        side = float(rng.choice([-1.0, 1.0]))
-        places.append(np.array([rng.uniform(-6.5, 6.5), side * rng.uniform(16.3, 17.9), 0.0335]))
-    return places
-
-
-def _ball_track(rallies: Sequence[RallyRecord], idle_ball: str) -> BallTrack:
-    track = BallTrack()
-    for index, rally in enumerate(rallies):
-        track.arcs += rally.before
-        until = np.inf
-        if index + 1 < len(rallies):
-            until = rallies[index + 1].before[0].start_s - 0.8
-        arcs = list(rally.arcs)
-        if idle_ball == "gone":
-            live = sum(arc.live for arc in arcs)
-            arcs = arcs[: live + 1]
-        arcs = [replace(arc, end_s=min(arc.end_s, until)) for arc in arcs if arc.start_s < until]
-        track.arcs += arcs
-        last: Arc = arcs[-1]
-        if idle_ball == "rolls" and last.end_kind == "rest" and last.end_s < until:
-            place = last.end()[0:3]
-            track.rests.append((last.end_s, min(until, last.end_s + 30.0), place))
-    track.finish()
-    return track

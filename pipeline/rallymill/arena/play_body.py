@@ -37,6 +37,7 @@ class BodyTrack:
         self._take_offs = [hop.take_off_s for hop in self._hops]
         self._swings = sorted(body.swings, key=lambda swing: swing.contact_s)
         self._contacts = [swing.contact_s for swing in self._swings]
+        self._feints = list(body.feints)
         moods = sorted(body.moods, key=lambda mood: mood[0])
         self._mood_starts = [start for start, _ in moods]
         self._moods = [mood for _, mood in moods]
@@ -52,9 +53,24 @@ class BodyTrack:
         angle = np.unwrap(np.arctan2(toward[:, 1], toward[:, 0]))
         return gaussian_filter1d(angle, FACING_SMOOTHING_S * SAMPLE_RATE, mode="nearest")
 
+    @property
+    def hops(self) -> tuple[Hop, ...]:
+        """All hops in order of take-off."""
+        return tuple(self._hops)
+
     def place(self, t_s: float) -> tuple[Array, Array]:
         """Position (2,) and velocity (2,)."""
         at, share = self._where(t_s)
+        return (
+            self._places[at] + share * (self._places[at + 1] - self._places[at]),
+            self._velocities[at] + share * (self._velocities[at + 1] - self._velocities[at]),
+        )
+
+    def path(self, times_s: Array) -> tuple[Array, Array]:
+        """Positions (N, 2) and velocities (N, 2) at times (N,)."""
+        x = np.clip(times_s * SAMPLE_RATE, 0.0, len(self._places) - 1.001)
+        at = x.astype(int)
+        share = (x - at)[:, None]
         return (
             self._places[at] + share * (self._places[at + 1] - self._places[at]),
             self._velocities[at] + share * (self._velocities[at + 1] - self._velocities[at]),
@@ -114,6 +130,9 @@ class BodyTrack:
         swing = self._swing(t_s)
         if swing is not None:
             return swing.action, swing.phase(t_s), swing
+        for feint in self._feints:
+            if feint.start_s <= t_s <= feint.end_s:
+                return feint.action, feint.phase(t_s), None
         for hop in self._hops_near(t_s):
             start, end = hop.take_off_s - SPLIT_BEFORE_S, hop.landing_s + SPLIT_AFTER_S
             if hop.split and start <= t_s <= end:

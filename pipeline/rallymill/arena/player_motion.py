@@ -123,9 +123,24 @@ class Swing:
         return min(1.0, 0.5 + 0.5 * (t_s - self.contact_s) / (self.end_s - self.contact_s))
 
 
+@dataclass(frozen=True)
+class Feint:
+    """A stroke that is begun and taken back: the phase rises to ``top_phase`` and falls again."""
+
+    start_s: float
+    end_s: float
+    action: str
+    top_phase: float
+
+    def phase(self, t_s: float) -> float:
+        """Phase from 0 to ``top_phase``."""
+        share = (t_s - self.start_s) / (self.end_s - self.start_s)
+        return self.top_phase * float(np.sin(np.pi * min(max(share, 0.0), 1.0)))
+
+
 @dataclass
 class Body:
-    """A player's plan: pieces of motion, hops, swings and spans of a mood.
+    """A player's plan: pieces of motion, hops, swings, feints and spans of a mood.
 
     ``moods`` are (start, mood) with mood ``walk`` between points, ``play`` in a rally and
     ``bounce_ball`` while the server bounces the ball.
@@ -135,6 +150,7 @@ class Body:
     pieces: list[Piece] = field(default_factory=list)
     hops: list[Hop] = field(default_factory=list)
     swings: list[Swing] = field(default_factory=list)
+    feints: list[Feint] = field(default_factory=list)
     moods: list[tuple[float, str]] = field(default_factory=lambda: [(0.0, "walk")])
 
     def at(self, t_s: float) -> tuple[Array, Array]:

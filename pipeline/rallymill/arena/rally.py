@@ -11,12 +11,14 @@ from rallymill import court, flight
 from rallymill.arena.player_motion import Hop, Swing
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_aim import aim_flat, aim_high, clearance_m, launch
-from rallymill.arena.rally_ball import Arc, cut, follow
-from rallymill.arena.rally_choice import Intent, Situation, choose, choose_serve
+from rallymill.arena.rally_ball import Arc, cut, first_landing, follow, passed_cord
+from rallymill.arena.rally_choice import SHORT_M, choose, choose_serve, is_half_volley
+from rallymill.arena.rally_intent import Intent, Situation
 from rallymill.arena.rally_reach import Chance, Meeting, find_meeting, turn
 from rallymill.arena.rally_record import OTHER_SIDE, Competitor, Hit, RallyRecord, Stage, sign_of
 from rallymill.arena.rally_recover import recover, run_in_vain
 from rallymill.arena.rally_serve import prepare_serve, serve_scatter
+from rallymill.court_directions import MIDDLE_M
 
 Array = NDArray[np.float64]
 
@@ -26,6 +28,11 @@ AFTER_SPLIT_S = 0.04
 STEP_IN_S = 0.4
 SERVE_READY = 0.6
 LONGEST_RALLY = 60
+MISHIT_ODDS = 0.035
+MISHIT_UNDER_PRESSURE = 0.22
+ACROSS_SCATTER = 1.1
+UP_SCATTER = 0.80
+"""Scatter of azimuth and elevation as multiples of a player's scatter."""
 LET_GO_M = 0.5
 """A volleyer lets go a ball that would land further out than this."""
 
@@ -54,7 +61,7 @@ def solve(
         clear = clearance_m(launch(contact, *aimed), spin)
         if clear is None or clear >= intent.clearance_m:
             break
-        speed *= 0.95
+        speed *= 0.97
         topspin = topspin + (12.0 if topspin >= 0 else 0.0)
     if aimed is None:
         bearing = intent.target - contact[0:2]
@@ -67,22 +74,23 @@ def solve(
 def _stroke_errors(
     rng: np.random.Generator, me: PlayerProfile, pressure: float, intent: Intent
 ) -> tuple[float, float, float]:
-    sd = np.radians(me.scatter_deg) * (1.0 + 2.0 * pressure**1.5) * intent.scatter
+    sd = np.radians(me.scatter_deg) * (1.0 + 2.8 * pressure**1.7) * intent.scatter
     mishit = 0.0
-    if rng.uniform() < (0.035 + 0.13 * pressure) * me.scatter_deg**2:
+    odds = (MISHIT_ODDS + MISHIT_UNDER_PRESSURE * pressure**1.5) * me.mishit
+    if rng.uniform() < odds * me.scatter_deg:
         # Struck late or off centre: mostly too low.
-        mishit = -float(np.radians(rng.uniform(2.0, 6.0)))
+        mishit = -float(np.radians(rng.uniform(2.5, 7.0)))
     fast = 1.0 + 0.6 * max(0.0, intent.speed_mps / me.forehand_speed_mps - 1.0)
     return (
-        float(rng.normal(0, 1.3 * sd * fast)),
-        mishit + float(rng.normal(0, 1.05 * sd * fast)),
+        float(rng.normal(0, ACROSS_SCATTER * sd * fast)),
+        mishit + float(rng.normal(0, UP_SCATTER * sd * fast)),
         float(rng.normal(0, 0.025 * (1 + pressure))),
     )
 
 
 def _landing(arcs: list[Arc]) -> tuple[str, Array, float]:
-    """How the first arc ends, where (3,) and when."""
-    arc = arcs[0]
+    """First contact after the stroke but for net cords: what, where (3,) and when."""
+    arc = arcs[first_landing(arcs)]
     return arc.end_kind, arc.end()[0:3], arc.end_s
 
 
@@ -119,8 +127,12 @@ def play_rally(
     profile = stage.players[hitter].profile
     receiver_body = stage.players[OTHER_SIDE[hitter]].body
     receiver_body.moods.append((contact_s - 1.5, "play"))
-    _split(rng, stage.players[OTHER_SIDE[hitter]], contact_s)
+    _split(rng, record, OTHER_SIDE[hitter], stage, contact_s)
     intent = choose_serve(rng, profile, record.serve_side, first)
+    if intent.plan == "body":
+        record.note(contact_s, hitter, "body_serve")
+    if intent.to_net:
+        record.note(contact_s, hitter, "serve_and_volley")
     own = turn(contact, sign_of(hitter))
     state, spin = solve(rng, own, intent, serve_scatter(rng, profile, first, intent))
     hit = Hit(
@@ -146,28 +158,30 @@ def _exchange(rng: np.random.Generator, stage: Stage, record: RallyRecord, hit: 
     """Fly the ball of a stroke, move both players; the reply, or None if the rally is over."""
     number = len(record.hits)
     receiver = OTHER_SIDE[hit.side]
-    arcs = follow(hit.t_s, hit.state, hit.spin, stage.surface, "hit", 4)
+    arcs = follow(hit.t_s, hit.state, hit.spin, stage.surface, "hit", 5)
     kind, place, landed_s = _landing(arcs)
     serve_side = record.serve_side if number == 1 else None
     error = judge(kind, place, hit.side, serve_side, float(record.hits[0].state[1]))
+    cord = passed_cord(arcs[0], arcs[1] if len(arcs) > 1 else None)
+    if cord:
+        record.note(arcs[0].end_s, hit.side, "net_cord" if number > 1 else "serve_cord")
+    let = number == 1 and cord and error is None
     meeting = None
     chance = _chance(stage, hit, receiver, number == 1)
     me = stage.players[receiver]
-    if error != "error_net" and number < LONGEST_RALLY:
+    if error != "error_net" and number < LONGEST_RALLY and not let:
         meeting = find_meeting(rng, me.profile, arcs, sign_of(receiver), chance)
     plays = meeting is not None and (
         error is None or (meeting.before_bounce and number > 1 and _out_by_m(place) < LET_GO_M)
     )
     reply_s = meeting.t_s if meeting is not None and plays else landed_s + 0.6
     reply_at = turn(meeting.ball, sign_of(receiver)) if meeting is not None and plays else place
-    if number > 1 or hit.intent.to_net:
-        recover(rng, stage.players[hit.side], hit, reply_s, reply_at, plays)
-    else:
-        recover(rng, stage.players[hit.side], hit, reply_s, reply_at, plays, after_serve=True)
+    serving = number == 1 and not hit.intent.to_net
+    recover(rng, stage.players[hit.side], record, hit, reply_s, reply_at, plays, serving)
     if plays:
-        _split(rng, stage.players[hit.side], reply_s, since_s=hit.t_s)
+        _split(rng, record, hit.side, stage, reply_s, since_s=hit.t_s)
     if meeting is None or not plays:
-        _finish(rng, stage, record, hit, error, landed_s, meeting, chance)
+        _finish(rng, stage, record, hit, "let" if let else error, landed_s, meeting, chance)
         return None
     _go_to(rng, me, meeting, chance, sign_of(receiver))
     record.arcs += [replace(arc, live=True) for arc in cut(arcs, meeting.t_s, "hit")]
@@ -190,9 +204,20 @@ def _chance(stage: Stage, hit: Hit, receiver: str, serve: bool) -> Chance:
 
 
 def _split(
-    rng: np.random.Generator, player: Competitor, contact_s: float, since_s: float | None = None
+    rng: np.random.Generator,
+    record: RallyRecord,
+    side: str,
+    stage: Stage,
+    contact_s: float,
+    since_s: float | None = None,
 ) -> None:
-    """Plan a split step for the opponent's contact, well or badly timed, or none."""
+    """Plan a split step for the opponent's contact, well or badly timed, or none.
+
+    At a serve the feet leave the ground about 5 ms after the contact and are down again 133 ms
+    after it (Navia 2022). In a rally the opponent's stroke is read earlier (Filipcic 2017: the
+    delay is shortest at the serve, which shows as a later landing here).
+    """
+    player = stage.players[side]
     if since_s is not None and contact_s - since_s < 0.75:
         return
     odds = np.array(player.profile.split_odds)
@@ -200,17 +225,18 @@ def _split(
         # A serve is waited for: most split steps are well timed.
         odds = np.array([1.0, 0.0, 0.0, 0.0]) * SERVE_READY + odds * (1 - SERVE_READY)
     habit = int(rng.choice(4, p=odds))
+    record.note(contact_s, side, ("split_good", "split_early", "split_late", "split_none")[habit])
     if habit == 3:
         return
-    air = float(rng.uniform(0.18, 0.28))
-    # In a rally the opponent's stroke is read earlier than a serve (Filipcic 2017: the delay of
-    # the split step is shortest at the serve, which shows as a later landing here).
+    serve = since_s is None
+    air = float(np.clip(rng.normal(0.13 if serve else 0.15, 0.022), 0.09, 0.21))
     landing = (
-        float(np.clip(rng.normal(0.13 if since_s is None else 0.09, 0.035), 0.04, 0.21)),
+        float(np.clip(rng.normal(0.135 if serve else 0.10, 0.03), 0.04, 0.21)),
         float(rng.uniform(-0.20, -0.03)),
         float(rng.uniform(0.28, 0.40)),
     )[habit]
-    height = flight.GRAVITY_MPS2 * air**2 / 8
+    # The middle of the body flies freely; the feet are drawn up a little besides.
+    height = flight.GRAVITY_MPS2 * air**2 / 8 + float(rng.uniform(0.012, 0.030))
     start = contact_s + landing - air
     player.body.hops.append(Hop(start, contact_s + landing, height))
 
@@ -247,7 +273,7 @@ def _strike(
     opponent, opponent_velocity = other.body.at(meeting.t_s)
     bounce_y = None
     if not meeting.before_bounce:
-        bounce_y = float(turn(incoming[0].end()[0:3], sign)[1])
+        bounce_y = float(turn(incoming[first_landing(incoming)].end()[0:3], sign)[1])
     situation = Situation(
         meeting.ball,
         meeting.wing,
@@ -259,8 +285,10 @@ def _strike(
         turn(opponent, sign),
         turn(opponent_velocity, sign),
         meeting.feet,
+        meeting.since_bounce_s,
     )
     intent = choose(rng, me.profile, situation)
+    _note_stroke(record, side, meeting.t_s, situation, intent)
     errors = _stroke_errors(rng, me.profile, meeting.pressure, intent)
     state, spin = solve(rng, meeting.ball, intent, errors)
     contact = turn(meeting.ball, sign)
@@ -289,6 +317,29 @@ def _strike(
     )
 
 
+def _note_stroke(record: RallyRecord, side: str, t_s: float, s: Situation, intent: Intent) -> None:
+    """Keep what a stroke was in the words of those who teach the game."""
+    kinds = []
+    if is_half_volley(s):
+        kinds.append("half_volley")
+    if intent.stroke in ("volley", "overhead", "lob", "drop_shot", "approach"):
+        kinds.append(intent.stroke)
+    if intent.plan == "lob" and intent.stroke == "return":
+        kinds.append("lob")
+    if intent.action == "slice" and intent.stroke != "drop_shot":
+        kinds.append("slice")
+    if intent.plan in ("open", "behind"):
+        kinds.append({"open": "to_open_court", "behind": "behind_runner"}[intent.plan])
+    short = s.incoming_bounce_y_m is not None and s.incoming_bounce_y_m > -SHORT_M
+    if short and s.shot_number > 2 and s.opponent[1] > 6.0:
+        kinds.append("short_closed" if intent.to_net else "short_stayed")
+        if intent.target[0] * s.contact[0] != 0 and abs(intent.target[0]) > MIDDLE_M:
+            crosses = intent.target[0] * s.contact[0] < 0
+            kinds.append("short_cross" if crosses else "short_line")
+    for kind in kinds:
+        record.note(t_s, side, kind)
+
+
 def _finish(
     rng: np.random.Generator,
     stage: Stage,
@@ -303,8 +354,12 @@ def _finish(
     number = len(record.hits)
     arcs = follow(hit.t_s, hit.state, hit.spin, stage.surface, "hit")
     receiver = OTHER_SIDE[hit.side]
-    if error is None:
-        second = [arc.end_s for arc in arcs[1:2]]
+    lands = first_landing(arcs)
+    if error == "let":
+        record.dead_s = landed_s
+        record.ended_by, record.won_by = "let", None
+    elif error is None:
+        second = [arc.end_s for arc in arcs[lands + 1 : lands + 2]]
         record.dead_s = second[0] if second else landed_s
         record.ended_by = "ace" if number == 1 else "winner"
         record.won_by = hit.side
@@ -316,7 +371,10 @@ def _finish(
             if record.serve_number == 1:
                 record.won_by = None
     record.arcs += [replace(arc, live=arc.start_s < record.dead_s - 1e-9) for arc in arcs]
-    run_in_vain(rng, stage.players[receiver], receiver, record.dead_s, chance, arcs, meeting, error)
+    if error != "let":
+        run_in_vain(
+            rng, stage.players[receiver], receiver, record.dead_s, chance, arcs, meeting, error
+        )
     calm = record.dead_s + 0.25
     for side in ("near", "far"):
         calm = max(calm, stage.players[side].body.brake(record.dead_s + 0.25))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,6 +21,13 @@ ROLL_DECELERATION_MPS2 = 0.7
 ROLL_BELOW_MPS = 0.45
 """A ball that leaves the ground slower than this upwards rolls on."""
 NET_RETURN = 0.10
+CORD_FROM = -0.1
+"""A ball passes over the cord if its middle is above it by this share of its radius or more."""
+CORD_TAKES = 0.28
+CORD_KEEPS = 0.72
+CORD_LIFTS = 0.35
+"""A cord gives way: it takes this share of the speed into it, keeps a share of all speed by rubbing
+and throws the ball up by less than a stiff bar would; common practice, no source."""
 FENCE_RETURN = 0.18
 SCAN_S = 0.01
 MOST_PIECES = 40
@@ -106,6 +114,39 @@ def _after_net(state: Array) -> Array:
     return out
 
 
+def _off_cord(state: Array, top_m: float) -> Array:
+    """State after the cord was touched from above.
+
+    The cord is taken as a line below the ball: the higher the ball, the less it is held. The speed
+    falls by more than the lift can give back, so energy never rises.
+    """
+    out = state.copy()
+    rise = float(np.clip((state[2] - top_m) / flight.BALL_RADIUS_M, 0.0, 1.0))
+    forward = float(np.sign(state[4]))
+    normal = np.array([0.0, -forward * np.sqrt(1 - rise**2), rise])
+    into = min(0.0, float(state[3:6] @ normal))
+    held = CORD_TAKES * into * normal
+    held[2] *= CORD_LIFTS
+    out[3:6] = (CORD_KEEPS + (1 - CORD_KEEPS) * rise**2) * state[3:6] - held
+    out[1] = forward * 1e-3
+    return out
+
+
+def passed_cord(arc: Arc, following: Arc | None) -> bool:
+    """Whether an arc ends at the net and the ball goes on across it."""
+    return (
+        arc.end_kind == "net" and following is not None and arc.state[4] * following.state[4] > 0
+    )
+
+
+def first_landing(arcs: Sequence[Arc]) -> int:
+    """Index of the arc of a stroke that ends in its first contact other than a passed net cord."""
+    for index, arc in enumerate(arcs):
+        if not passed_cord(arc, arcs[index + 1] if index + 1 < len(arcs) else None):
+            return index
+    return len(arcs) - 1
+
+
 def _after_fence(state: Array) -> Array:
     out = state.copy()
     back = FENCE_Y_M - abs(state[1]) < FENCE_X_M - abs(state[0])
@@ -136,6 +177,7 @@ def follow(
         end_kind = "bounce"
         if not np.isfinite(span):
             break
+        top = 0.0
         crossing = net_crossing(state, spin, span)
         if crossing is not None:
             time, at_net = crossing
@@ -154,6 +196,8 @@ def follow(
             if state[5] < ROLL_BELOW_MPS:
                 arcs.append(_roll(now, state))
                 break
+        elif end_kind == "net" and low[2] - top >= CORD_FROM * flight.BALL_RADIUS_M:
+            state, spin = _off_cord(low, top), 0.4 * spin
         elif end_kind == "net":
             state, spin = _after_net(low), np.zeros(2)
         else:

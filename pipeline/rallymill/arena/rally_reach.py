@@ -13,14 +13,16 @@ from numpy.typing import NDArray
 from rallymill import court
 from rallymill.arena.player_motion import reach
 from rallymill.arena.player_profile import PlayerProfile
-from rallymill.arena.rally_ball import FENCE_Y_M, Arc, sample
+from rallymill.arena.rally_ball import FENCE_Y_M, Arc, first_landing, sample
 
 Array = NDArray[np.float64]
 
 STEP_S = 0.02
-SERVE_LUNGE = 1.06
+SERVE_LUNGE = 1.10
+NET_LUNGE = 1.15
 SWING_S = 0.22
-"""Shortest time from the first step to the contact."""
+BLOCK_S = 0.10
+"""Shortest time from the first step to the contact of a full stroke and of a volley."""
 # Distance of the feet beside the contact: at ease, jammed, reaching, lunging; and what each costs.
 OFFSETS_M = (0.68, 0.35, 1.0, 1.35, 1.65)
 OFFSET_COST = (0.0, 0.45, 0.5, 1.0, 1.5)
@@ -41,6 +43,7 @@ class Meeting:
     stretch: float
     pressure: float
     ball_speed_mps: float
+    since_bounce_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -72,19 +75,20 @@ def find_meeting(
     ``arcs`` start with the stroke; ``sign`` is 1 if the receiver is near. The result is in the
     receiver's own frame.
     """
-    bounces = [arc.end_s for arc in arcs if arc.end_kind == "bounce"]
-    if not bounces:
+    lands = first_landing(arcs)
+    if arcs[lands].end_kind != "bounce":
         return None
-    first = bounces[0]
-    last = arcs[min(1, len(arcs) - 1)].end_s
-    times = np.arange(chance.t_s + SWING_S, last, STEP_S)
+    first = arcs[lands].end_s
+    last = arcs[min(lands + 1, len(arcs) - 1)].end_s
+    at_net = chance.place[1] > -8.5
+    times = np.arange(chance.t_s + (BLOCK_S if at_net else SWING_S), last, STEP_S)
     if not len(times):
         return None
     ball = turn(sample(arcs, times), sign)
     early = times < first - 0.015
     z, y = ball[:, 2], ball[:, 1]
-    at_net = chance.place[1] > -8.5
-    grounded = ~early & (z > 0.22) & (z < 1.9) & (y > -FENCE_Y_M + 0.6) & (y < -0.5)
+    grounded = ~early & (times >= chance.t_s + SWING_S)
+    grounded &= (z > 0.18) & (z < 1.9) & (y > -FENCE_Y_M + 0.6) & (y < -0.5)
     volleyed = early & (y < -0.9) & (y > (-9.5 if at_net else -7.0)) & (z > 0.25) & (z < 2.95)
     if chance.serve:
         volleyed[:] = False
@@ -92,8 +96,9 @@ def find_meeting(
     if not len(usable):
         return None
     right = 1.0 if me.look.right_handed else -1.0
-    # The first step and lunge at a serve are explosive.
-    push = me.acceleration_mps2 * (SERVE_LUNGE if chance.serve else 1.0)
+    # The first step and lunge at a serve and at the net are explosive.
+    lunge = SERVE_LUNGE if chance.serve else NET_LUNGE if at_net else 1.0
+    push = me.acceleration_mps2 * lunge
     best: Meeting | None = None
     best_cost = np.inf
     for wing in ("forehand", "backhand"):
@@ -145,6 +150,7 @@ def find_meeting(
                         float(np.linalg.norm(velocity[i])),
                     ),
                     speed,
+                    max(0.0, float(times[k]) - first),
                 )
     return best
 

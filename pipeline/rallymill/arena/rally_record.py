@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rallymill.arena.player_motion import Body
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_ball import Arc
-from rallymill.arena.rally_choice import Intent
+from rallymill.arena.rally_intent import Intent
 from rallymill.flight import Surface
 
 Array = NDArray[np.float64]
@@ -56,6 +56,15 @@ class Hit:
     incoming_speed_mps: float
 
 
+@dataclass(frozen=True)
+class Behaviour:
+    """Something a player did on purpose or by habit: when, which side, what."""
+
+    t_s: float
+    side: str
+    kind: str
+
+
 @dataclass
 class RallyRecord:
     """A rally: strokes, the ball's arcs from the first contact on, and how it ended.
@@ -73,3 +82,8 @@ class RallyRecord:
     ended_by: str = "unknown"
     won_by: str | None = None
     free_s: float = 0.0
+    behaviours: list[Behaviour] = field(default_factory=list)
+
+    def note(self, t_s: float, side: str, kind: str) -> None:
+        """Keep a behaviour."""
+        self.behaviours.append(Behaviour(t_s, side, kind))

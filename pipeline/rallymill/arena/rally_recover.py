@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill import court
+from rallymill import court, tactics
 from rallymill.arena.player_motion import BRAKE_MPS2, peak_acceleration, shortest_span_s
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_ball import Arc
 from rallymill.arena.rally_reach import Chance, Meeting, turn
-from rallymill.arena.rally_record import Competitor, Hit, sign_of
+from rallymill.arena.rally_record import Competitor, Hit, RallyRecord, sign_of
 
 Array = NDArray[np.float64]
 
@@ -20,49 +20,56 @@ RUSHES_MPS = (0.0, 1.5, 3.0, 4.0, 4.8)
 """Speeds toward the net at which the opponent's contact may find a player who goes there."""
 NET_FROM_M = 5.6
 """Nearer to the net than this a player stays at the net."""
-REPLY_DEPTH_M = 10.0
-"""Depth at which the outermost replies are taken to pass the sidelines."""
+GOOD_WITHIN_M = 0.8
+"""Place gone to within this of the bisector: a well chosen one."""
 
 
-def home(rng: np.random.Generator, me: PlayerProfile, now: Array, reply_at: Array) -> Array:
-    """Place to recover to (2,), own frame, well or badly chosen.
+def _bisector_x_m(reply_at: Array, own_y_m: float) -> float:
+    """Bisector of the replies from a place (2,) at a depth, own frame."""
+    return tactics.recovery_place_m(float(reply_at[0]), max(float(reply_at[1]), 1.0), own_y_m)
+
+
+def home(
+    rng: np.random.Generator, me: PlayerProfile, now: Array, reply_at: Array
+) -> tuple[Array, str]:
+    """Place to recover to (2,), own frame, well or badly chosen, and which of it.
 
     ``reply_at`` is where the opponent will strike. Good is the bisector of the replies (Cochet
     1933; Benguigui 2024) behind the baseline; a poor share leaves the player short of it, a bias
     beside it, and now and then it is on the wrong side altogether.
     """
     deep = -court.HALF_LENGTH_M - me.home_depth_m
-    half = court.HALF_SINGLES_M
-    middle = court.bisector_x_m(
-        float(reply_at[0]),
-        max(float(reply_at[1]), 1.0),
-        (-half, -REPLY_DEPTH_M),
-        (half, -REPLY_DEPTH_M),
-        deep,
-    )
+    best = _bisector_x_m(reply_at, deep)
+    middle = best
     share = float(np.clip(rng.normal(me.recovery_share, 0.12), 0.1, 1.05))
     if rng.uniform() < 0.12 * (1.2 - me.recovery_share):
         middle = -middle + float(rng.normal(0, 0.8))
     across = now[0] + share * (middle - now[0]) + me.recovery_bias_m + rng.normal(0, 0.2)
     back = now[1] + min(1.0, share + 0.2) * (deep - now[1])
-    return np.array([across, back])
+    left = (across - best) * float(np.sign(now[0] - best) or 1.0)
+    kind = "recover_good" if abs(left) < GOOD_WITHIN_M else "recover_short"
+    return np.array([across, back]), kind if left > -GOOD_WITHIN_M else "recover_over"
 
 
-def net_place(rng: np.random.Generator, me: PlayerProfile, reply_at: Array) -> Array:
-    """Place at the net (2,), own frame: good players close in and shade to the ball's side."""
+def net_place(rng: np.random.Generator, me: PlayerProfile, reply_at: Array) -> tuple[Array, str]:
+    """Place at the net (2,), own frame, and whether it is a good one.
+
+    Good players close in on the bisector of the passing shots; poor ones stay in the middle or on
+    the wrong side of it, or too far from the net (Tilden 1921: 1.8 to 2.4 m).
+    """
     good = rng.uniform() < me.net_skill
     if good:
         y = -float(rng.uniform(2.0, 3.4))
-        x = 0.28 * float(reply_at[0]) + float(rng.normal(0, 0.25))
-    else:
-        y = -float(rng.uniform(4.2, 7.2))
-        x = float(rng.choice([0.0, -0.3])) * float(reply_at[0]) + float(rng.normal(0, 0.7))
-    return np.array([x, y])
+        return np.array([_bisector_x_m(reply_at, y) + float(rng.normal(0, 0.25)), y]), "net_on"
+    y = -float(rng.uniform(2.4, 6.8))
+    off = float(rng.choice([-1.0, 1.0])) * float(rng.uniform(0.9, 2.0))
+    return np.array([_bisector_x_m(reply_at, y) + off, y]), "net_off"
 
 
 def recover(
     rng: np.random.Generator,
     player: Competitor,
+    record: RallyRecord,
     hit: Hit,
     reply_s: float,
     reply_at: Array,
@@ -72,7 +79,7 @@ def recover(
     """Plan the hitter's way from the contact to the opponent's next one."""
     me, body = player.profile, player.body
     sign = sign_of(hit.side)
-    if hit.intent.to_net and _rush(rng, player, hit, reply_s, reply_at):
+    if hit.intent.to_net and _rush(rng, player, record, hit, reply_s, reply_at):
         return
     follow_through = 0.12 if not after_serve else 0.45
     start = hit.t_s + follow_through + float(rng.uniform(0.5, 1.3)) * me.recovery_lag_s
@@ -81,11 +88,13 @@ def recover(
     now = turn(body.at(start)[0], sign)
     reply = turn(reply_at, sign)
     if hit.intent.to_net or now[1] > -NET_FROM_M:
-        goal = net_place(rng, me, reply)
+        goal, kind = net_place(rng, me, reply)
         if now[1] > -3.6 and goal[1] < now[1] - 1.5:
             goal[1] = now[1] - 0.6
     else:
-        goal = home(rng, me, now, reply)
+        goal, kind = home(rng, me, now, reply)
+    if plays:
+        record.note(reply_s, hit.side, kind)
     span = reply_s - 0.06 - start
     if span < 0.2:
         return
@@ -105,7 +114,12 @@ def recover(
 
 
 def _rush(
-    rng: np.random.Generator, player: Competitor, hit: Hit, reply_s: float, reply_at: Array
+    rng: np.random.Generator,
+    player: Competitor,
+    record: RallyRecord,
+    hit: Hit,
+    reply_s: float,
+    reply_at: Array,
 ) -> bool:
     """Plan the way to the net behind a stroke, through the ball; false if there is no time."""
     body, sign = player.body, sign_of(hit.side)
@@ -113,13 +127,14 @@ def _rush(
     span = reply_s - 0.04 - start
     place, velocity = body.at(start)
     now, v0 = turn(place, sign), turn(velocity, sign)
-    goal = net_place(rng, player.profile, turn(reply_at, sign))
+    goal, kind = net_place(rng, player.profile, turn(reply_at, sign))
     if span < 0.3 or goal[1] < now[1] + 0.3:
         return False
     there = _slow_within(now, v0, goal, span, RUSHES_MPS)
     if there is None:
         return False
     body.move(start, start + span, turn(there[0], sign), turn(there[1], sign))
+    record.note(reply_s, hit.side, kind)
     return True
 
 

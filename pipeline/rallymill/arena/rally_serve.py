@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court, flight
-from rallymill.arena.player_motion import Hop, Swing
+from rallymill.arena.player_motion import Feint, Hop, Swing
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_ball import Arc
-from rallymill.arena.rally_choice import Intent
+from rallymill.arena.rally_intent import Intent
 from rallymill.arena.rally_reach import turn
 from rallymill.arena.rally_record import Competitor, RallyRecord, Stage, sign_of
 
@@ -19,6 +19,9 @@ CONTACT_OVER_STATURE = 1.5
 """Mendes 2013 (J Sports Sci Med 12:309): contact of the serve at 1.5 times the stature."""
 SERVE_BACKSWING_S = 0.95
 SERVE_FOLLOW_S = 0.55
+ABORTED_TOSSES = 0.022
+"""Share of serves whose first toss is caught again; common practice, no source."""
+FEINT_PHASE = 0.22
 
 
 def server_place(rng: np.random.Generator, side: str, serve_side: str) -> Array:
@@ -99,6 +102,20 @@ def _toss(start_s: float, end_s: float, hand: Array, contact: Array) -> Arc:
     return Arc(start_s, end_s, np.concatenate([hand, v]), spin, "hit", "hit")
 
 
+def _aborted_toss(
+    rng: np.random.Generator, server: Competitor, side: str, toss_s: float
+) -> Arc:
+    """Toss that goes astray and is caught again; the arms come down with it."""
+    sign, look = sign_of(side), server.profile.look
+    right = 1.0 if look.right_handed else -1.0
+    stand = turn(server.body.at(toss_s)[0], sign)
+    hand = np.array([stand[0] - right * 0.25, stand[1] + 0.4, 0.98 * look.height_m])
+    catch = hand + np.array([rng.uniform(-0.3, 0.3), rng.uniform(-0.25, 0.25), -0.1])
+    end_s = toss_s + float(rng.uniform(0.8, 0.95))
+    server.body.feints.append(Feint(toss_s - 0.5, end_s + 0.5, "serve", FEINT_PHASE))
+    return _toss(toss_s, end_s, turn(hand, sign), turn(catch, sign))
+
+
 def prepare_serve(
     rng: np.random.Generator, stage: Stage, record: RallyRecord, start_s: float
 ) -> tuple[float, Array]:
@@ -113,7 +130,12 @@ def prepare_serve(
     count = int(rng.integers(1, 4)) if record.serve_number == 1 else int(rng.integers(1, 3))
     body.moods.append((start_s, "bounce_ball"))
     arcs, now = bounces_by_hand(rng, server, side, start_s + 0.2, stage.surface, count)
+    record.note(start_s, side, "bounced")
     body.moods.append((now, "play"))
+    if rng.uniform() < ABORTED_TOSSES:
+        arcs.append(_aborted_toss(rng, server, side, now + float(rng.uniform(0.7, 1.2))))
+        record.note(arcs[-1].start_s, side, "toss_aborted")
+        now = arcs[-1].end_s + float(rng.uniform(0.5, 1.2))
     toss_s = now + float(rng.uniform(0.7, 1.2))
     contact_s = toss_s + float(rng.uniform(0.72, 0.92))
     stand = turn(body.at(toss_s)[0], sign)
@@ -149,5 +171,5 @@ def serve_scatter(
     rng: np.random.Generator, me: PlayerProfile, first: bool, intent: Intent
 ) -> tuple[float, float, float]:
     """Errors of azimuth (rad), elevation (rad) and speed (share) of a serve."""
-    sd = np.radians(me.serve_scatter_deg) * (1.0 if first else 0.85) * intent.scatter
+    sd = np.radians(me.serve_scatter_deg) * (1.0 if first else 0.81) * intent.scatter
     return float(rng.normal(0, 1.15 * sd)), float(rng.normal(0, sd)), float(rng.normal(0, 0.015))

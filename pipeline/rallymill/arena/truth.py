@@ -16,12 +16,14 @@ first serve that is a fault ends its row with ``fault`` and nobody wins it; the 
 * ``error_wide``: it passed the net and first landed beyond a sideline only.
 * ``ace``: the last stroke is a good serve that nobody touched.
 * ``winner``: the last stroke is any other good ball that nobody touched.
+* ``let``: the last stroke is a serve that touched the net and landed in its box; the same serve is
+  served again and nobody wins the row.
 
 ``forced_error`` and ``unforced_error`` are not used here, they are judgements. A return that misses
 ends the point with its own error, not with an ace.
 
 **Dead ball.** A point ends (``end_s``) when the ball meets the net after the erring stroke, lands
-out, or bounces a second time.
+out, or bounces a second time; after a let serve when it bounces.
 
 **Events and arcs.** ``events`` hold every contact from the serve to the first contact after the
 ball is dead; ``arcs`` lie between neighbouring events. The kind of a contact with a fence is
@@ -30,7 +32,9 @@ ball is dead; ``arcs`` lie between neighbouring events. The kind of a contact wi
 **Shots.** ``bounce_*`` is the first contact with the ground after the stroke in the opponent's half
 or beyond (null for a ball into the net and for a volleyed one). ``direction`` follows
 :mod:`rallymill.court_directions` with the bounce or else the straight line. ``flight_time_s`` runs
-to the first contact of the ball. ``player`` names come from the profiles.
+to the first contact of the ball, a net cord included. ``player`` names come from the profiles.
+``recovery_*`` and ``open_court_share`` are those of :mod:`rallymill.tactics` at the true places.
+Standard deviations are null: truth has none. ``score`` counts from 0-0 at the world's start.
 """
 
 from __future__ import annotations
@@ -42,10 +46,10 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from rallymill import court, tables
+from rallymill import court, tables, tactics
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_aim import clearance_m
-from rallymill.arena.rally_ball import Arc
+from rallymill.arena.rally_ball import Arc, first_landing
 from rallymill.arena.rally_record import OTHER_SIDE, Hit, RallyRecord, sign_of
 from rallymill.court_directions import (
     line_end_x_m,
@@ -54,6 +58,7 @@ from rallymill.court_directions import (
     serve_direction,
     stroke_direction,
 )
+from rallymill.stages.points_score import Score
 from rallymill.tableio import from_rows
 
 Array = NDArray[np.float64]
@@ -62,6 +67,8 @@ Place = Callable[[str, float], tuple[Array, Array, float]]
 Row = dict[str, Any]
 
 MATCH_ID = "world"
+GROUND_SPEED_SHARE = 0.85
+"""Share of a stroke's speed that counts as its mean ground speed where the ball did not bounce."""
 
 
 def recorded_arcs(rally: RallyRecord) -> list[Arc]:
@@ -154,10 +161,11 @@ def _stroke_arcs(rally: RallyRecord) -> list[list[Arc]]:
 
 
 def _first_bounce(arcs: list[Arc], hit: Hit) -> Arc | None:
-    """Arc that ends in the first bounce beyond the net; None if there is none."""
-    if arcs[0].end_kind != "bounce" or arcs[0].end()[1] * sign_of(hit.side) < 0:
+    """Arc that ends in the first bounce beyond the net, over the cord or not; None without one."""
+    arc = arcs[first_landing(arcs)]
+    if arc.end_kind != "bounce" or arc.end()[1] * sign_of(hit.side) < 0:
         return None
-    return arcs[0]
+    return arc
 
 
 def _direction(
@@ -196,6 +204,33 @@ def _incoming(previous: list[Arc], before: Hit, hit: Hit) -> Row:
         row["incoming_bounce_y_m"] = float(place[1])
         row["incoming_depth"] = court.depth_zone(float(place[1]))
     return row
+
+
+def _open_court(
+    hit: Hit, landing: Arc | None, opponent: Array, opponent_velocity: Array
+) -> float:
+    """Share of the court out of reach, at the mean ground speed of the flight to the bounce."""
+    ground_speed = GROUND_SPEED_SHARE * float(np.linalg.norm(hit.state[3:6]))
+    if landing is not None:
+        run = landing.end()[0:2] - hit.state[0:2]
+        ground_speed = float(np.linalg.norm(run)) / (landing.end_s - hit.t_s)
+    threat = tactics.Threat(
+        (float(hit.state[0]), float(hit.state[1])),
+        ground_speed,
+        (float(opponent[0]), float(opponent[1])),
+        (float(opponent_velocity[0]), float(opponent_velocity[1])),
+        float(hit.state[2]),
+    )
+    return tactics.open_court_share(threat, tactics.Mover())
+
+
+def _recovery(hit: Hit, reply: Hit, place: Place) -> Row:
+    """Where the hitter should and does stand, across, when the opponent strikes."""
+    feet = place(hit.side, reply.t_s)[0]
+    best = tactics.recovery_place_m(
+        float(reply.state[0]), float(reply.state[1]), float(feet[1])
+    )
+    return {"recovery_x_m": best, "recovery_error_m": float(feet[0]) - best}
 
 
 def _shot_row(
@@ -245,6 +280,7 @@ def _shot_row(
         "net_clearance_m": clearance_m(hit.state, hit.spin),
         "topspin_radps": float(hit.spin[0]),
         "flight_time_s": arcs[0].end_s - hit.t_s,
+        "open_court_share": _open_court(hit, landing, there, there_v),
         "ended_point": last,
         "confidence": 1.0,
     }
@@ -262,12 +298,16 @@ def _shot_row(
         row["in_court_confidence"] = 1.0
     elif last:
         row["in_court"], row["in_court_confidence"] = False, 1.0
+    if not last:
+        row |= _recovery(hit, rally.hits[number + 1], place)
     if number:
         row |= _incoming(groups[number - 1], rally.hits[number - 1], hit)
     return row
 
 
-def _point_row(rally: RallyRecord, point_id: int, names: dict[str, PlayerProfile]) -> Row:
+def _point_row(
+    rally: RallyRecord, point_id: int, names: dict[str, PlayerProfile], score: Score
+) -> Row:
     return {
         "match_id": MATCH_ID,
         "point_id": point_id,
@@ -282,6 +322,7 @@ def _point_row(rally: RallyRecord, point_id: int, names: dict[str, PlayerProfile
         "ended_by_confidence": 1.0,
         "won_by": rally.won_by,
         "won_by_player": names[rally.won_by].name if rally.won_by else None,
+        "score": score.text(),
         "confidence": 1.0,
     }
 
@@ -298,6 +339,7 @@ def truth_tables(
     events: list[Row] = []
     shots: list[Row] = []
     points: list[Row] = []
+    score = Score(rallies[0].server if rallies else "near", (0, 0), (0, 0))
     for point_id, rally in enumerate(rallies):
         arc_rows, event_rows = _rally_events(rally, point_id, len(arcs))
         arcs += arc_rows
@@ -306,7 +348,9 @@ def truth_tables(
         for number, hit in enumerate(rally.hits):
             row = _shot_row(rally, number, hit, groups, names, place)
             shots.append(row | {"point_id": point_id, "shot_id": len(shots)})
-        points.append(_point_row(rally, point_id, names))
+        points.append(_point_row(rally, point_id, names, score))
+        if rally.won_by is not None:
+            score = score.after(rally.won_by)
     for event_id, row in enumerate(events):
         row["event_id"] = event_id
     return {

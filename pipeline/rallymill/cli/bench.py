@@ -75,3 +75,33 @@ def court(
 
 bench.add_command(resume)
 bench.add_command(season_bench)
+
+
+@bench.command()
+@click.option("--points", type=click.IntRange(min=1), default=600, show_default=True,
+              help="Points of men's and of women's tour; college and club get half.")
+@click.option("--first-seed", type=click.IntRange(min=0), default=210_000, show_default=True)
+@click.option("--surface", type=click.Choice(["hard", "clay", "grass"]), default="hard",
+              show_default=True)
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def play(points: int, first_seed: int, surface: str, table: Path | None) -> int:
+    """Simulate points without pictures and hold their figures against published ones.
+
+    Exit code: 0 every figure of tour play lies inside its published range, 1 otherwise.
+    """
+    from datetime import date
+
+    from rallymill.arena import play_table
+
+    found = play_table.samples(first_seed, points, surface)
+    command = f"rallymill bench play --points {points} --first-seed {first_seed}"
+    if surface != "hard":
+        command += f" --surface {surface}"
+    text = (
+        "# Simulated play beside published figures\n\n"
+        f"`{command}`, {date.today().isoformat()}.\n\n{play_table.report(found)}"
+    )
+    click.echo(text, nl=False)
+    if table is not None:
+        table.write_text(text, encoding="utf-8")
+    return 1 if play_table.outside(found) else 0
