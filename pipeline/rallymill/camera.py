@@ -157,6 +157,17 @@ class Camera:
         """Scale (...) across the line of sight at court points (..., 3), in pixels a metre."""
         return self.focal_px / self.depth_m(points_m)
 
+    def resized(self, width_px: int, height_px: int) -> Camera:
+        """Camera with the same field of view for a picture of another size."""
+        if (width_px, height_px) == (self.width_px, self.height_px):
+            return self
+        ratio = width_px / self.width_px
+        cx, cy = self.principal_px
+        return replace(
+            self, focal_px=self.focal_px * ratio, width_px=width_px, height_px=height_px,
+            principal_px=((cx + 0.5) * ratio - 0.5, (cy + 0.5) * height_px / self.height_px - 0.5),
+        )
+
     def parameters(self) -> Array:
         """Focal length, rotation vector, centre: shape (7,)."""
         vector = cv2.Rodrigues(self.rotation)[0].ravel()

@@ -1,18 +1,23 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from functools import lru_cache
+from functools import lru_cache, partialmethod
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pytest
+import yaml
 
 from rallymill import camera_spread, court, tableio, tables, video
 from rallymill.camera import Camera, from_matrix
 from rallymill.courtfit import solve
+from rallymill.courtfit.follow import ViewFollower
+from rallymill.courtfit.lock import NotFound
+from rallymill.errors import InputError
 from rallymill.scoring.court_errors import whitened
 from rallymill.stages import calibrate, cameras
+from rallymill.stages import views as looking
 from rallymill.stages.base import MatchContext
 from tests.courtfit.pictures import Scene, broadcast_camera, draw
 
@@ -172,3 +177,42 @@ def test_doubtful_frames_become_lost():
     kept = cameras.covariances_of(table.to_pandas())
     assert kept[0] == pytest.approx(spread(0.01))
     assert kept[1:] == (None, None, None)
+
+
+def given_points(path: Path, frame: int) -> None:
+    """Write the points that the true camera sees in a frame beside a film."""
+    known = court.named_points()
+    camera = moving_camera(frame)
+    seen = {name: camera.project(known[name]) for name in known}
+    points = {
+        name: [round(float(value), 1) for value in place] for name, place in seen.items()
+        if (place > 0).all() and (place < [WIDTH - 1, HEIGHT - 1]).all()
+    }
+    content = {"frames": [{"at_s": frame / RATE, "points": points}]}
+    path.with_name(f"{path.stem}.court.yaml").write_text(yaml.safe_dump(content))
+
+
+def test_given_points_find_a_court_that_no_search_finds(tmp_path, monkeypatch):
+    monkeypatch.setattr(
+        "rallymill.courtfit.lock.lock", lambda image: NotFound("no search in this test")
+    )
+    monkeypatch.setattr(ViewFollower, "__init__", partialmethod(
+        ViewFollower.__init__, find=lambda image: NotFound("no search in this test")
+    ))
+    path = shoot(tmp_path / "a.mp4", pictures()[:8])
+    views_in = {"views": spans((0, 7, "main"))}
+    before = calibrate.STAGE.run(MatchContext("m", path), views_in, CONFIG)
+    assert set(before.column("court_status").to_pylist()) == {"lost"}
+    given_points(path, 3)
+    rows = calibrate.STAGE.run(MatchContext("m", path), views_in, CONFIG).to_pylist()
+    assert "lost" not in {row["court_status"] for row in rows}
+    assert np.median([np.median(errors_px(r, moving_camera(r["frame"]))) for r in rows]) < 0.2
+    labelled = looking.STAGE.run(MatchContext("m", path), {}, looking.ViewsConfig()).to_pylist()
+    assert [row["label"] for row in labelled] == ["main"]
+
+
+def test_given_points_that_cannot_be_are_refused(tmp_path):
+    path = shoot(tmp_path / "a.mp4", pictures()[:3])
+    given_points(path, 40)
+    with pytest.raises(InputError, match=r"a\.court\.yaml: no frame at 1\.6 s"):
+        calibrate.STAGE.run(MatchContext("m", path), {"views": spans((0, 2, "main"))}, CONFIG)

@@ -14,6 +14,7 @@ import click
 import rallymill
 from rallymill.cli.asking import query
 from rallymill.cli.bench import bench
+from rallymill.cli.calibrating import calibrate
 from rallymill.cli.looking import report, status
 from rallymill.cli.processing import process
 from rallymill.cli.season import season
@@ -40,8 +41,8 @@ def commands() -> None:
     """
 
 
-for command in (process, status, query, report, season, score, config_command, doctor, arena,
-                bench):
+for command in (process, status, query, report, season, calibrate, score, config_command, doctor,
+                arena, bench):
     commands.add_command(command)
 
 

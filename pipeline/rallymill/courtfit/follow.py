@@ -22,8 +22,9 @@ from rallymill.camera import Camera
 from rallymill.camera_spread import ground_sd_m
 from rallymill.courtfit import bundle, evidence, lock, smooth, solve, support
 from rallymill.courtfit.bundle import OWN, Place
+from rallymill.courtfit.given import Anchor
 from rallymill.courtfit.solve import Places
-from rallymill.courtfit.tracker import Followed, Tracker
+from rallymill.courtfit.tracker import Followed, Tracker, difference_px
 
 Array = NDArray[Any]
 Picture = NDArray[Any]
@@ -39,6 +40,9 @@ RETRY_S, RETRY_MOST_S = 0.4, 3.0
 """Time between searches for a lost court; it doubles with every failure up to the second."""
 BRIDGE_S = 0.25
 """Gaps up to this long are filled by the smoother."""
+SAME_TIME_S = 0.004
+GIVEN_AGREES_PX = 6.0
+"""A court followed to a moment for which points are given is dropped if it is further off."""
 FAR_POINT_M = np.array([[0.0, court.HALF_LENGTH_M, 0.0]])
 
 Finder = Callable[[Picture], "lock.Lock | lock.NotFound"]
@@ -86,11 +90,13 @@ class ViewFollower:
     """Follows the court through one view.
 
     ``hints`` are places (with a camera each) known from earlier views, tried before a search;
-    ``find`` looks for a court in a picture of which nothing is known.
+    ``find`` looks for a court in a picture of which nothing is known. ``given`` are cameras that
+    stand at their moments, whatever is found otherwise.
     """
 
     hints: list[tuple[Place, Camera]] = field(default_factory=list)
     find: Finder = lock.lock
+    given: list[Anchor] = field(default_factory=list)
     place: Place | None = None
     settled: bool = False
     _frames: dict[int, _Known] = field(default_factory=dict)
@@ -104,6 +110,8 @@ class ViewFollower:
         """Take the next frame of the view, a BGR picture."""
         white = evidence.whiteness(image)
         self._frames[frame] = _Known(frame, t_s)
+        if self._take_given(frame, t_s, white):
+            return
         if self._tracker is not None:
             followed = self._tracker.step(white, t_s)
             if followed is not None:
@@ -117,6 +125,29 @@ class ViewFollower:
         if len(self._before) > KEPT_BEFORE:
             self._before.popleft()
 
+    def _take_given(self, frame: int, t_s: float, white: Picture) -> bool:
+        """Start from a camera given for this moment; what does not agree with it is dropped."""
+        due = [one for one in self.given if one.t_s <= t_s + SAME_TIME_S]
+        if not due:
+            return False
+        self.given = [one for one in self.given if one not in due]
+        one = due[-1]
+        if one.t_s < t_s - SAME_TIME_S:
+            return False
+        scale = max(one.fit.camera.width_px / 1280, 0.5)
+        followed = None if self._tracker is None else self._tracker.step(white, t_s)
+        if followed is None or (
+            difference_px(followed.fit.camera, one.fit.camera) > GIVEN_AGREES_PX * scale
+        ):
+            self.place, self.settled = one.place, False
+            for number in self._frames:
+                self._frames[number] = _Known(number, self._frames[number].t_s)
+        place = self.place or one.place
+        tracker = Tracker(place, place.applied(one.fit.camera), t_s)
+        self._start(frame, t_s, Followed(one.fit, one.places, 1.0), place, tracker)
+        self._follow_back()
+        return True
+
     def _look_for(self, frame: int, t_s: float, image: Picture, white: Picture) -> bool:
         if t_s < self._try_again_s:
             return False
@@ -124,7 +155,8 @@ class ViewFollower:
         if self._tracker is not None and self.place is not None:
             known.append((self.place, self._tracker.camera))
         for place, camera in reversed(known):
-            tracker = Tracker(place, place.applied(_resized(camera, white)), t_s)
+            sized = camera.resized(white.shape[1], white.shape[0])
+            tracker = Tracker(place, place.applied(sized), t_s)
             followed = tracker.step(white, t_s)
             if followed is not None:
                 return self._start(frame, t_s, followed, place, tracker)
@@ -288,17 +320,6 @@ class ViewFollower:
                 one.rms_px if tracked else None, covariance,
             ))
         return done
-
-
-def _resized(camera: Camera, white: Picture) -> Camera:
-    """Camera for a picture of another size with the same field of view."""
-    height, width = white.shape
-    if width == camera.width_px and height == camera.height_px:
-        return camera
-    return replace(
-        camera, focal_px=camera.focal_px * width / camera.width_px, width_px=width,
-        height_px=height, principal_px=((width - 1) / 2, (height - 1) / 2),
-    )
 
 
 def _spread(known: list[_Known]) -> list[int]:

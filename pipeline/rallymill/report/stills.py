@@ -1,38 +1,7 @@
-"""One frame of a recording by its time, without decoding all that stands before it."""
+"""One frame of a recording by its time, for pictures on pages."""
 
 from __future__ import annotations
 
-from contextlib import closing
-from pathlib import Path
+from rallymill.video_still import still
 
-import numpy as np
-from numpy.typing import NDArray
-
-from rallymill.video_decode import Clock, Painter, ReadReport, decode, timing
-
-TOLERANCE = 0.25
-"""Share of the frame interval by which the time found may differ from the time asked for."""
-
-
-def still(path: Path, t_s: float) -> NDArray[np.uint8] | None:
-    """Picture (H, W, 3) BGR of the frame at a presentation time; None if there is none then.
-
-    Frame numbers are certain only by counting from the start, times are not: the frame at a known
-    time can be searched for, which takes the same moment anywhere in a recording.
-
-    Raises
-    ------
-    InputError
-        The file cannot be read as a video.
-    """
-    start_s, step_s, aspect = timing(path)
-    if start_s is None:
-        return None
-    clock = Clock(start_s, step_s)
-    slack = TOLERANCE * step_s
-    with closing(decode(path, ReadReport(), from_s=t_s)) as decoded:  # type: ignore[type-var]
-        for frame in decoded:
-            at, _ = clock.read(frame)
-            if at >= t_s - slack:
-                return Painter(aspect, None).paint(frame) if at <= t_s + slack else None
-    return None
+__all__ = ["still"]

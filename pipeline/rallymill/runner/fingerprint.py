@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ class Ingredients:
 
     ``models`` maps files of weights to their hashes, ``video`` and ``sheet`` are hashes or empty
     where the stage does not use them, ``inputs`` maps tables to the hashes of their rows.
+    ``beside`` maps endings of files beside the recording that a stage reads to their hashes.
     """
 
     stage: str
@@ -35,6 +36,7 @@ class Ingredients:
     video: str
     sheet: str
     inputs: Mapping[str, str]
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     def to_json(self) -> str:
         """The ingredients as JSON with sorted keys."""
@@ -60,6 +62,7 @@ def gather(
     video: str,
     sheet: str,
     inputs: Mapping[str, str],
+    recording: Path | None = None,
 ) -> Ingredients:
     """Ingredients of a stage's table.
 
@@ -78,7 +81,20 @@ def gather(
         video=video if stage.needs_video else "",
         sheet=sheet,
         inputs=dict(inputs),
+        beside=beside(stage, recording),
     )
+
+
+def beside(stage: Stage, recording: Path | None) -> dict[str, str]:
+    """SHA-256 of the files beside a recording that a stage reads, by their endings."""
+    found: dict[str, str] = {}
+    if recording is None:
+        return found
+    for suffix in getattr(stage, "beside", ()):
+        path = recording.with_name(recording.stem + suffix)
+        if path.is_file():
+            found[suffix] = hashlib.sha256(path.read_bytes()).hexdigest()
+    return found
 
 
 def model_hash(models: Path, name: str) -> str:
@@ -130,6 +146,12 @@ def difference(before: Ingredients | None, now: Ingredients) -> str:
         return "recording changed"
     if before.sheet != now.sheet:
         return "match sheet changed"
+    if before.beside != now.beside:
+        changed = sorted(
+            suffix for suffix in before.beside.keys() | now.beside.keys()
+            if before.beside.get(suffix) != now.beside.get(suffix)
+        )
+        return "file beside the recording changed: " + ", ".join(f"*{name}" for name in changed)
     if before.inputs != now.inputs:
         changed = [name for name, found in now.inputs.items() if before.inputs.get(name) != found]
         return "input changed: " + ", ".join(changed or sorted(before.inputs))

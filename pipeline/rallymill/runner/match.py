@@ -203,6 +203,7 @@ class MatchRun:
             self.job.content_hash,
             sheet_hash(sheet),
             {table: self.rows[table] for table in stage.reads},
+            self.job.path,
         )
         state = self.store.state(stage.writes)
         forced = bool({stage.name, FORCE_ALL} & self.job.force)

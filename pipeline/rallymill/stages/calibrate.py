@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 from pydantic import Field
 
-from rallymill import tableio, tables, video
+from rallymill import courtpoints, tableio, tables, video
 from rallymill.camera import from_matrix
 from rallymill.camera_spread import pack
 from rallymill.courtfit.bundle import Place
@@ -27,6 +27,7 @@ from rallymill.courtfit.model import Paint
 from rallymill.errors import TableError
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.checkpoints import KEPT_CHUNK
+from rallymill.stages.given import anchors
 
 logger = logging.getLogger(__name__)
 
@@ -55,6 +56,7 @@ class CalibrateStage:
     reads: tuple[str, ...] = ("views",)
     writes = tables.FRAMES
     needs_video = True
+    beside = (courtpoints.SUFFIX,)
     config_class = CalibrateConfig
 
     def model_files(self, config: CalibrateConfig) -> tuple[str, ...]:
@@ -88,7 +90,17 @@ class CalibrateStage:
     ) -> list[pa.Table]:
         spans = [(view["first_frame"], view["last_frame"]) for view in views]
         parts: list[pa.Table] = []
-        follower = ViewFollower(list(hints))
+        stated = anchors(match.video)
+        hints += [(one.place, one.fit.camera) for one in stated]
+
+        def follower_of(view: dict[str, Any]) -> ViewFollower:
+            inside = [
+                one for one in stated
+                if view["start_s"] - 1e-3 <= one.t_s < view["end_s"] - 1e-3
+            ]
+            return ViewFollower(list(hints), given=inside)
+
+        follower = follower_of(views[0])
         at = 0
         size = (0, 0)
 
@@ -101,8 +113,8 @@ class CalibrateStage:
             self._learn(hints, follower, done)
             _store(match, views[at]["view_id"], part, hints)
             parts.append(part)
-            follower = ViewFollower(list(hints))
             at += 1
+            follower = follower_of(views[min(at, len(views) - 1)])
             match.progress((n_all - len(views) + at) / n_all)
 
         with video.frames(match.video, spans=spans) as stream:

@@ -17,8 +17,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rallymill import tableio, tables, video
+from rallymill import courtpoints, tableio, tables, video
 from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.given import anchors
 from rallymill.stages.views import labels, motion
 from rallymill.stages.views.probing import Probe, Prober
 
@@ -41,6 +42,7 @@ class ViewsStage:
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
+    beside = (courtpoints.SUFFIX,)
     config_class = ViewsConfig
 
     def model_files(self, config: ViewsConfig) -> tuple[str, ...]:
@@ -52,7 +54,9 @@ class ViewsStage:
     ) -> pa.Table:
         """Spans of the whole recording; every frame belongs to exactly one."""
         changes = motion.Changes()
+        stated = anchors(match.video)
         prober = Prober()
+        prober.know([(one.place, one.fit.camera) for one in stated])
         flatness: dict[int, float] = {}
         duration_s = max(video.probe(match.video).duration_s or 0.0, 1e-3)
         with video.frames(match.video, width_px=config.width_px) as stream:
@@ -66,7 +70,9 @@ class ViewsStage:
                     match.progress(min(frame.t_s / duration_s, 0.99))
         cut = motion.pieces(changes)
         cut = motion.pieces(changes, lost_courts(changes, cut, prober.probes))
-        spans = labels.label_all(changes, cut, prober.probes, flatness)
+        spans = labels.label_all(
+            changes, cut, prober.probes, flatness, [one.t_s for one in stated]
+        )
         match.progress(1.0)
         return views_table(match.match_id, changes, spans)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -57,11 +58,13 @@ def _near(one: Array, other: Array) -> bool:
 
 
 def label_all(
-    changes: Changes, cut: list[Piece], probes: list[Probe], flatness: dict[int, float]
+    changes: Changes, cut: list[Piece], probes: list[Probe], flatness: dict[int, float],
+    given_s: Sequence[float] = (),
 ) -> list[Span]:
     """Label every piece, then give transitions to the neighbour that is not live play.
 
-    ``flatness`` maps probed frames to the share of the picture without any texture.
+    ``flatness`` maps probed frames to the share of the picture without any texture; a piece with a
+    moment of ``given_s``, for which the court was given by hand, is live play.
     """
     place = main_place(probes)
     spans: list[Span] = []
@@ -72,8 +75,15 @@ def label_all(
             )
             continue
         spans.append(_by_court(changes, piece, probes, place, flatness))
-    spans = _without_replays(changes, spans)
+    spans = [_or_given(changes, one, given_s) for one in _without_replays(changes, spans)]
     return _with_transitions(spans)
+
+
+def _or_given(changes: Changes, span: Span, given_s: Sequence[float]) -> Span:
+    start, end = changes.t_s[span.first] - 1e-3, changes.t_s[span.last] + 1e-3
+    if any(start <= moment <= end for moment in given_s):
+        return replace(span, label="main", confidence=1.0, reason="its court was given by hand")
+    return span
 
 
 def _by_court(

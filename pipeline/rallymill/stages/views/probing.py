@@ -42,6 +42,10 @@ class Prober:
     _without: tuple[float, Picture] | None = None
     _next_s: float = 0.0
 
+    def know(self, courts: list[tuple[Place, Camera]]) -> None:
+        """Try these courts before a search, in pictures of any size."""
+        self._known += courts[-MOST_KNOWN:]
+
     def due(self, t_s: float) -> bool:
         """Whether the frame at this time is to be probed."""
         return t_s >= self._next_s
@@ -57,7 +61,8 @@ class Prober:
         white = evidence.whiteness(image)
         for index in reversed(range(len(self._known))):
             place, camera = self._known[index]
-            followed = Tracker(place, place.applied(camera), t_s).step(white, t_s)
+            sized = place.applied(camera.resized(white.shape[1], white.shape[0]))
+            followed = Tracker(place, sized, t_s).step(white, t_s)
             if followed is not None:
                 self._known.append((self._known.pop(index)[0], followed.fit.camera))
                 return Probe(frame, t_s, followed.fit.camera)
