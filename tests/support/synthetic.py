@@ -260,6 +260,8 @@ def film(
             place = np.array([state.x_m, state.y_m, max(state.z_m, 0.0)])
             height = world.looks[index].height_m
             foot, head = camera.project([place, place + [0, 0, height]])
+            if not np.isfinite([*foot, *head]).all():
+                continue  # behind a low camera
             half = abs(head[1] - foot[1]) * 0.25
             box = (foot[0] - half, head[1], foot[0] + half, foot[1])
             corners.append(box)

@@ -38,7 +38,7 @@ Array = NDArray[np.float64]
 
 START_COST = {
     HIT_NEAR: 10.0, HIT_FAR: 10.0, SERVE_NEAR: 9.0, SERVE_FAR: 9.0, LOST: 14.0,
-    **dict.fromkeys(HANDS, 2.0),
+    **dict.fromkeys(HANDS, 8.0),
 }
 """What a chain pays to start with a contact; others cannot start one."""
 JOIN_COST = {
