@@ -22,6 +22,7 @@ from rallymill.cli.progress import Display
 from rallymill.errors import InputError
 
 FAKES = Path(__file__).parent / "runner"
+CONFIG = "detect: {confidence: 0.25}\nexecution: {copying_wait_s: 0}\n"
 
 
 @pytest.fixture
@@ -32,7 +33,7 @@ def place(tmp_path, monkeypatch):
     (tmp_path / "models").mkdir()
     (tmp_path / "models" / "fake.onnx").write_bytes(b"weights")
     (tmp_path / "configs").mkdir()
-    (tmp_path / "configs" / "default.yaml").write_text("detect: {confidence: 0.25}\n")
+    (tmp_path / "configs" / "default.yaml").write_text(CONFIG)
     monkeypatch.setenv("RALLYMILL_HOME", str(tmp_path))
     monkeypatch.setenv("RALLYMILL_STAGES", "fakes:STAGES")
     monkeypatch.setenv("RALLYMILL_NO_REPORT", "1")
@@ -65,6 +66,52 @@ def test_unread_match_is_one_with_reason_remedy_log_and_retry(place, capsys, mon
     assert Path(log).is_file()
     assert "go on with: rallymill process films" in said.err
     assert "1 read, 0 partly read, 1 not read" in said.out
+
+
+def test_summary_is_left_for_the_morning(place, capsys, monkeypatch):
+    films = place / "films"
+    (films / "broken <one>.mp4").write_text("not a film")
+    (films / "twice.mp4").write_bytes((films / "Day one.mp4").read_bytes())
+    monkeypatch.setattr(sys, "argv", ["rallymill", "process", "films"])
+    assert process() == 1
+    said = capsys.readouterr().out
+    assert "court found 100 %, ball seen –, took" in said
+    assert "same as      Day one.mp4: twice.mp4" in said
+    assert "summary in outputs/summary.html" in said
+    summary = json.loads((place / "outputs" / "summary.json").read_text())
+    assert summary["counts"] == {"read": 1, "partly_read": 0, "not_read": 1}
+    assert summary["doubles"] == {"twice.mp4": "Day one.mp4"}
+    assert summary["again"] == "rallymill process films"
+    assert summary["started"] <= summary["ended"] and summary["took_s"] > 0
+    by_file = {one["file"]: one for one in summary["matches"]}
+    assert by_file["Day one.mp4"]["took_s"] > 0
+    assert by_file["Day one.mp4"]["coverage"] == 1.0
+    broken = by_file["broken <one>.mp4"]
+    assert broken["remedy"] and (place / "outputs" / broken["log"]).is_file()
+    page = (place / "outputs" / "summary.html").read_text()
+    assert "broken &lt;one&gt;.mp4" in page and "broken <one>" not in page
+    for words in ("it holds text", "rallymill process films", "twice.mp4 is Day one.mp4"):
+        assert words in page
+
+
+def test_plan_says_time_room_and_from_what(place, capsys):
+    assert process("--dry-run") == 0
+    said = capsys.readouterr().out
+    assert "1 recording to read or read on, 0 as it is" in said
+    assert "with 1 worker, from reference figures of two slow cores" in said
+    assert "of disk" in said and "are free" in said
+    process()
+    capsys.readouterr()
+    assert process("--dry-run") == 0
+    assert "0 recordings to read or read on, 1 as it is" in capsys.readouterr().out
+    assert process("--dry-run", "--force", "detect", "--json") == 0
+    planned = json.loads(capsys.readouterr().out)
+    # What detect will give is not known yet, so what reads it is reckoned with too.
+    stages = ["detect", "shots", "flags"]
+    assert planned["works"] == [{"file": "Day one.mp4", "frames": 20, "stages": stages}]
+    assert planned["time"]["source"] == "from the speed of 1 earlier match here"
+    low, likely, high = (planned["time"][name] for name in ("low_s", "likely_s", "high_s"))
+    assert 0 < low < likely < high < 5
 
 
 def test_json_stands_alone_on_standard_output(place, capsys):

@@ -42,6 +42,10 @@ class ExecutionConfig(BaseModel):
         250, ge=1, description="frames after which a long stage keeps what it has; a kill costs "
         "no more than these"
     )
+    copying_wait_s: float = Field(
+        2.0, ge=0, description="time over which a file that is just a minute old is watched, "
+        "lest it is still being copied"
+    )
     stall_minutes: float = Field(
         60.0, gt=0, description="a match without progress for so long is stopped and tried again"
     )

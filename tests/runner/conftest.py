@@ -36,7 +36,9 @@ class World:
         return self.root / "ledger.txt"
 
     def config(self, given: dict[str, Any] | None = None) -> configuration.AppConfig:
-        return configuration.build(given or {}, fakes.STAGES, self.root, None)
+        given = dict(given or {})
+        given["execution"] = {"copying_wait_s": 0, **given.get("execution", {})}
+        return configuration.build(given, fakes.STAGES, self.root, None)
 
     def night(self, given: dict[str, Any] | None = None, **options: Any) -> Night:
         self.events = []

@@ -34,6 +34,7 @@ def world(out, root, tmp_path):
         write_json(folder / "match.json",
                    {**vars(record), "path": str(path), "sheet": matchsheet.load(sheet_path)})
         (folder / "log.txt").write_text(f"WARNING both players are called {near.upper()}\n")
+    (out / "summary.json").write_text(f"both players are called {near}, in {record.match_id}")
     # One page is enough to see that pages are made again.
     (folder / "page").mkdir()
     (folder / "page" / "index.html").write_text(f"<h1>{near}</h1>")

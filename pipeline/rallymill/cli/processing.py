@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +15,14 @@ import click
 from rallymill import config as configuration
 from rallymill.cli.options import config_option, json_option, out_option
 from rallymill.cli.progress import Display
+from rallymill.config import AppConfig
+from rallymill.report import words
+from rallymill.runner import morning, plan
 from rallymill.runner.match import FORCE_ALL
 from rallymill.runner.night import Night, NightResult
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import LOG_NAME, MATCHES_FOLDER
+from rallymill.stages.base import Stage
 
 STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not read"}
 
@@ -27,7 +33,8 @@ STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not r
 @click.option("--workers", type=click.IntRange(min=1), help="Matches read at the same time.")
 @click.option("--device", help="auto, cpu, or a device name such as cuda:0.")
 @config_option
-@click.option("--dry-run", is_flag=True, help="Only say what would be run and why.")
+@click.option("--dry-run", is_flag=True,
+              help="Only say what would be run and why, how long it takes and what room it needs.")
 @click.option(
     "--force",
     multiple=True,
@@ -53,7 +60,11 @@ def process(
     the software changed; each line says why a stage runs. A run that was interrupted goes on where
     it was. A match sheet is a file NAME.sheet.yaml beside NAME.mp4; it may be left out.
 
-    Exit code: 0 all read, 1 some match could not be read (listed), 2 wrong usage.
+    Files that are still being copied are left for the next run. The disk is checked for room
+    first. What the night came to is in summary.html and summary.json of the output folder.
+
+    Exit code: 0 all read, 1 some match could not be read (listed) or is still being copied, 2 wrong
+    usage.
 
     \b
     Examples:
@@ -77,26 +88,91 @@ def process(
         result = night.run(dry=dry_run)
     finally:
         display.close()
-    if as_json:
-        click.echo(json.dumps(result_json(result), indent=2, ensure_ascii=False))
-    elif not dry_run:
-        say_result(result, out)
-    if result.unread and not as_json:
-        again = shlex.join(["rallymill", *sys.argv[1:]])
+    again = shlex.join(["rallymill", *sys.argv[1:]])
+    if dry_run:
+        planned = Planned.of(result, out, stages, config)
+        if as_json:
+            click.echo(json.dumps(planned.plain(result), indent=2, ensure_ascii=False))
+        else:
+            click.echo("\n" + planned.text())
+    else:
+        page = morning.write(result, out, folder, again)
+        if as_json:
+            content = morning.content(result, out, folder, again)
+            # Every column of the matches, beside what the summary tells.
+            click.echo(json.dumps({**content, "matches": result.rows}, indent=2,
+                                  ensure_ascii=False))  # fmt: skip
+        else:
+            say_result(result, out)
+            click.echo(f"took {words.duration(result.all_took_s)}; summary in {page}")
+    if (result.unread or result.waiting) and not as_json:
         click.echo(f"Once mended, go on with: {again}", err=True)
-    return 1 if result.unread else 0
+    return 1 if result.unread or result.waiting else 0
 
 
-def result_json(result: NightResult) -> dict[str, Any]:
-    """A result as plain data."""
-    return {"matches": result.rows, "doubles": result.doubles}
+@dataclass(frozen=True)
+class Planned:
+    """What a dry run found: work, time and room."""
+
+    works: Sequence[plan.Work]
+    n_files: int
+    time: plan.Estimate
+    needed: int
+    free: int
+    workers: int
+
+    @classmethod
+    def of(
+        cls, result: NightResult, out: Path, stages: Sequence[Stage], config: AppConfig
+    ) -> Planned:
+        """Estimate from the best speeds that there are."""
+        works = [work for work in result.works if work.stages and work.n_frames]
+        found = plan.speeds(out, works, stages, config, may_probe=bool(works))
+        fresh = sum(work.n_frames for work in works if "detect" in work.stages)
+        needed = round(fresh * plan.bytes_a_frame(out)) + plan.SPARE_BYTES * bool(works)
+        return cls(works, len(result.works), plan.estimate(works, found, config), needed,
+                   plan.room_free(out), config.execution.workers)  # fmt: skip
+
+    def text(self) -> str:
+        """The plan in lines."""
+        kept = self.n_files - len(self.works)
+        head = f"{words.count(len(self.works), 'recording')} to read or read on, {kept} as it is"
+        if not self.works:
+            return head
+        time = self.time
+        lines = [
+            head,
+            f"about {words.duration(time.likely_s)} ({words.duration(time.low_s)} to "
+            f"{words.duration(time.high_s)}) with {words.count(self.workers, 'worker')}, "
+            f"{time.source}",
+            f"about {plan.size(self.needed)} of disk, {plan.size(self.free)} are free",
+        ]
+        if self.needed > self.free:
+            lines.append("there is NOT enough room: make some, or give another --out")
+        return "\n".join(lines)
+
+    def plain(self, result: NightResult) -> dict[str, Any]:
+        """The plan as plain data."""
+        works = [
+            {"file": work.file, "frames": work.n_frames, "stages": list(work.stages)}
+            for work in self.works
+        ]
+        return {
+            "matches": result.rows, "doubles": result.doubles, "works": works,
+            "time": vars(self.time), "bytes_needed": self.needed, "bytes_free": self.free,
+        }  # fmt: skip
 
 
 def say_result(result: NightResult, out: Path) -> None:
     """List what came of each recording, and count."""
     click.echo()
     for row in result.rows:
+        took_s = result.took_s.get(row["match_id"])
         click.echo(row_line(row))
+        if row["status"] != "not_read" and took_s is not None:
+            click.echo(f"             court found {words.percent(row['coverage'])}, ball seen "
+                       f"{words.percent(row['ball_coverage'])}, took "
+                       f"{words.duration(took_s)}")  # fmt: skip
         if row["remedy"]:
             click.echo(f"             {row['remedy']}")
         if row["status"] == "not_read":
@@ -105,6 +181,10 @@ def say_result(result: NightResult, out: Path) -> None:
         f"{sum(row['status'] == status for row in result.rows)} {words}"
         for status, words in STATUS_WORDS.items()
     ]
+    for file, first in result.doubles.items():
+        click.echo(f"same as      {first}: {file}")
+    for file in result.waiting:
+        click.echo(f"left         {file}: still being copied, it grew while it was looked at")
     click.echo(f"\n{', '.join(counts)}; tables and pages in {out}")
 
 

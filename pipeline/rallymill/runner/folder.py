@@ -62,6 +62,10 @@ def match_id_for(path: Path, digest: str) -> str:
     return f"{slug(path.stem)}-{digest[:HASH_LENGTH]}"
 
 
+class StillChangingError(InputError):
+    """A recording was written to while it was read."""
+
+
 class HashBook:
     """Content hashes of recordings, remembered by path, size and time of change."""
 
@@ -73,7 +77,15 @@ class HashBook:
             self.known = {}
 
     def hash_of(self, path: Path) -> str:
-        """SHA-256 of a file; raises :class:`InputError` if it cannot be read."""
+        """SHA-256 of a file.
+
+        Raises
+        ------
+        StillChangingError
+            It was written to meanwhile.
+        InputError
+            It cannot be read.
+        """
         key = str(path.resolve())
         try:
             stat = path.stat()
@@ -83,7 +95,11 @@ class HashBook:
             ) from error
         mark: list[int | str] = [stat.st_size, stat.st_mtime_ns]
         if self.known.get(key, [])[:2] != mark:
-            self.known[key] = [*mark, content_hash(path)]
+            digest = content_hash(path)
+            after = path.stat()
+            if [after.st_size, after.st_mtime_ns] != mark:
+                raise StillChangingError(f"{path.name} is still being copied", "run again later")
+            self.known[key] = [*mark, digest]
         return str(self.known[key][2])
 
     def save(self) -> None:

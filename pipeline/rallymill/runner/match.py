@@ -71,6 +71,7 @@ def open_match(job: Job, store: MatchStore) -> MatchRecord:
     record = MatchRecord(job.match_id, job.file, str(job.path.resolve()), job.content_hash)
     if old is not None:
         record.finished, record.report = old.finished, old.report
+        record.resumed = old.resumed
     if old is not None and old.content_hash == job.content_hash and old.video:
         record.video = old.video
     else:
@@ -116,9 +117,11 @@ class MatchRun:
     """A run of one match through a sequence of stages."""
 
     def __init__(
-        self, job: Job, stages: Sequence[Stage], config: AppConfig, emit: Emit, dry: bool = False
+        self, job: Job, stages: Sequence[Stage], config: AppConfig, emit: Emit, dry: bool = False,
+        with_report: bool = True,
     ) -> None:
         self.job, self.stages, self.config, self.emit, self.dry = job, stages, config, emit, dry
+        self.with_report = with_report and not os.environ.get(NO_REPORT_VARIABLE)
         self.store = MatchStore(job.out, job.match_id)
         self.rows: dict[str, str] = {}
         self.stage_name = "open"
@@ -133,6 +136,7 @@ class MatchRun:
         )
         try:
             record = open_match(self.job, self.store)
+            self.emit({"event": "opened", "video": record.video})
             self._save(record)
             if not self.dry:
                 write_json(self.store.folder / CONFIG_NAME, self.config.resolved())
@@ -230,12 +234,14 @@ class MatchRun:
         log.info("stage %s starts", stage.name)
         started = time.monotonic()
         inputs = {table: self.store.read_table(ALL[table]) for table in stage.reads}
+        scratch = self.store.scratch(stage.name, ingredients.fingerprint())
+        resumed = any(scratch.iterdir())
         context = MatchContext(
             match_id=self.job.match_id,
             video=self.job.path,
             sheet=sheet,
             models=self.config.models,
-            scratch=self.store.scratch(stage.name, ingredients.fingerprint()),
+            scratch=scratch,
             execution=self.config.execution.for_stage(),
             progress=self._progress_of(stage.name),
         )
@@ -245,6 +251,8 @@ class MatchRun:
             stage.writes, table, ingredients, seconds
         )
         record.finished[stage.name] = round(seconds, 3)
+        record.resumed = [name for name in record.resumed if name != stage.name]
+        record.resumed += [stage.name] * resumed
         self._save(record)
         self.store.drop_scratch(stage.name)
         log.info("stage %s: %d rows in %.1f s", stage.name, table.num_rows, seconds)
@@ -265,7 +273,7 @@ class MatchRun:
 
     def _report(self, record: MatchRecord) -> None:
         """Make the match page where tables changed; a page that fails does not fail the match."""
-        if os.environ.get(NO_REPORT_VARIABLE):
+        if not self.with_report:
             return
         try:
             page = importlib.import_module(REPORT_MODULE)

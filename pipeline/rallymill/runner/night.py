@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import logging
 import threading
-from collections.abc import Callable, Mapping, Sequence
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import nullcontext
 from dataclasses import dataclass, field
@@ -13,11 +15,19 @@ from typing import Any
 
 from rallymill.config import AppConfig
 from rallymill.errors import InputError, RallymillError
+from rallymill.runner import plan
 from rallymill.runner.child import Stopped, run_child
-from rallymill.runner.folder import HashBook, known_matches, match_id_for, recordings
+from rallymill.runner.copying import still_growing
+from rallymill.runner.folder import (
+    HashBook,
+    StillChangingError,
+    known_matches,
+    match_id_for,
+    recordings,
+)
 from rallymill.runner.lock import folder_lock
 from rallymill.runner.logs import match_log
-from rallymill.runner.match import FORCE_ALL, Job, MatchRun
+from rallymill.runner.match import FORCE_ALL, KEPT, Job, MatchRun
 from rallymill.runner.registry import load_stages, registry_name
 from rallymill.runner.store import MatchRecord, MatchStore
 from rallymill.runner.summary import match_row, update_matches
@@ -30,15 +40,30 @@ Listen = Callable[[str, Mapping[str, Any]], None]
 
 @dataclass
 class NightResult:
-    """What came of a run: a row a match, and files that hold the same recording as another."""
+    """What came of a run.
+
+    ``rows`` has a row a match, ``doubles`` the files that hold the same recording as another,
+    ``waiting`` those that were still being copied. ``took_s`` are seconds by match; ``started`` and
+    ``ended`` local times in ISO 8601. A dry run puts what it would do into ``works``.
+    """
 
     rows: list[dict[str, Any]] = field(default_factory=list)
     doubles: dict[str, str] = field(default_factory=dict)
+    waiting: list[str] = field(default_factory=list)
+    works: list[plan.Work] = field(default_factory=list)
+    took_s: dict[str, float] = field(default_factory=dict)
+    all_took_s: float = 0.0
+    started: str = ""
+    ended: str = ""
 
     @property
     def unread(self) -> list[dict[str, Any]]:
         """Rows of matches that could not be read."""
         return [row for row in self.rows if row["status"] == "not_read"]
+
+
+def _now() -> str:
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 class Night:
@@ -90,31 +115,68 @@ class Night:
             The folder is not there or holds no recording.
         FolderBusyError
             Another run is writing to the output folder.
+        NoRoomError
+            The disk has not enough room for what the run will write.
         """
+        began = time.monotonic()
+        self.result.started = _now()
         files = recordings(self.folder, self.out)
         with nullcontext() if dry else folder_lock(self.out) as handle:
+            if not dry:
+                needed = plan.room_needed(files, self.out, load_stages(self.registry))
+                plan.require_room(needed, self.out)
+            growing = self._growing([] if dry else files)
             book = HashBook(self.out)
             names = known_matches(self.out)
             claimed: dict[str, str] = {}
-            # Without processes of their own, matches would mix their logs and block each other.
-            workers = 1 if dry or not self.isolated else self.config.execution.workers
-            pool = ThreadPoolExecutor(workers, thread_name_prefix="match")
             try:
-                futures = [
-                    pool.submit(self._one, path, book, names, claimed, handle, dry)
-                    for path in files
-                ]
-                for future in as_completed(futures):
-                    future.result()
-            except BaseException:
-                self._stop.set()
-                raise
+                self._all([path for path in files if path not in growing], book, names, claimed,
+                          handle, dry)  # fmt: skip
+                # What was still being copied may be whole by now; what is not waits for a next run.
+                left = self._growing(growing)
+                self._all(sorted(growing - left), book, names, claimed, handle, dry)
             finally:
-                pool.shutdown(wait=True, cancel_futures=True)
                 if not dry:
                     book.save()
             self.result.rows.sort(key=lambda row: row["file"])
+        for path in sorted(left):
+            self.result.waiting.append(self._file_of(path))
+        self.result.works.sort(key=lambda work: work.file)
+        self.result.ended, self.result.all_took_s = _now(), time.monotonic() - began
         return self.result
+
+    def _growing(self, files: Collection[Path]) -> set[Path]:
+        """Files that are still being copied."""
+        return still_growing(files, self.config.execution.copying_wait_s)
+
+    def _all(
+        self,
+        files: Sequence[Path],
+        book: HashBook,
+        names: Mapping[str, str],
+        claimed: dict[str, str],
+        handle: int | None,
+        dry: bool,
+    ) -> None:
+        """Run some recordings, several at a time."""
+        # Without processes of their own, matches would mix their logs and block each other.
+        workers = 1 if dry or not self.isolated else self.config.execution.workers
+        pool = ThreadPoolExecutor(workers, thread_name_prefix="match")
+        try:
+            futures = [
+                pool.submit(self._one, path, book, names, claimed, handle, dry) for path in files
+            ]
+            for future in as_completed(futures):
+                future.result()
+        except BaseException:
+            self._stop.set()
+            raise
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+    def _file_of(self, path: Path) -> str:
+        base = self.folder if self.folder.is_dir() else self.folder.parent
+        return str(path.relative_to(base))
 
     def _tell(self, match_id: str, event: Mapping[str, Any]) -> None:
         with self._guard:
@@ -130,12 +192,16 @@ class Night:
         dry: bool,
     ) -> None:
         """Identify a recording, run it unless its like was run, and put its row down."""
-        base = self.folder if self.folder.is_dir() else self.folder.parent
-        file = str(path.relative_to(base))
+        began = time.monotonic()
+        file = self._file_of(path)
         try:
             with self._identify:
                 digest = book.hash_of(path)
                 first = claimed.setdefault(digest, file)
+        except StillChangingError:
+            with self._guard:
+                self.result.waiting.append(file)
+            return
         except InputError as error:
             record = MatchRecord(match_id_for(path, "unreadable"), file, str(path), "")
             record.problem, record.remedy = error.problem, error.remedy
@@ -150,19 +216,30 @@ class Night:
         job = Job(path, file, digest, match_id, self.out, self.force)
         self._tell(match_id, {"event": "start", "file": file})
         record = self._plan(job) if dry else self._run(job, handle)
+        if not dry:
+            self.result.took_s[match_id] = time.monotonic() - began
         self._put_down(record, dry)
 
     def _plan(self, job: Job) -> MatchRecord:
         """Say what would be run; nothing is written."""
         problems: list[Mapping[str, Any]] = []
+        stages: list[str] = []
+        found: dict[str, Any] = {}
 
         def emit(event: Mapping[str, Any]) -> None:
             if event["event"] == "failed":
                 problems.append(event)
+            elif event["event"] == "opened":
+                found.update(event["video"])
+            elif event["event"] == "stage" and event["reason"] != KEPT:
+                stages.append(event["stage"])
             self._tell(job.match_id, event)
 
         MatchRun(job, load_stages(self.registry), self.config, emit, dry=True).run()
         record = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
+        work = plan.Work(job.file, job.path, plan.frames_of(found), tuple(stages))
+        with self._guard:
+            self.result.works.append(work)
         for event in problems:
             record.problem, record.remedy = event["problem"], event["remedy"]
         return record

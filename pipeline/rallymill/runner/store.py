@@ -45,9 +45,10 @@ class MatchRecord:
 
     ``file`` is relative to the folder given, ``path`` absolute. ``video`` is what a survey of the
     recording found; ``sheet_refused`` is the hash of a sheet that reads well but that a stage could
-    not make sense of; ``finished`` maps stages to the seconds that they took; ``problem`` and
-    ``remedy`` say why the last run did not come through, empty if it did; ``report`` is the hash
-    of the tables that the match page was made from.
+    not make sense of; ``finished`` maps stages to the seconds that they took, ``resumed`` names
+    those of which an earlier run had done a part; ``problem`` and ``remedy`` say why the last run
+    did not come through, empty if it did; ``report`` is the hash of the tables that the match page
+    was made from.
     """
 
     match_id: str
@@ -64,6 +65,7 @@ class MatchRecord:
     problem: str = ""
     remedy: str = ""
     report: str = ""
+    resumed: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ import pyarrow as pa
 from rallymill import matchsheet, tableio
 from rallymill.errors import InputError, RallymillError, TableError
 from rallymill.runner.lock import folder_lock
+from rallymill.runner.morning import HTML_NAME, JSON_NAME
 from rallymill.runner.store import LOG_NAME, MatchRecord, MatchStore, records
 from rallymill.runner.summary import MATCHES_NAME, read_matches
 from rallymill.season import database, match
@@ -98,6 +99,7 @@ def use_codes(out: Path, root: Path | None, key: Path | None = None) -> Coded:
         tableio.write(out / MATCHES_NAME, MATCHES, _coded_names(table, codes))
         for record in known:
             _page_again(out, record.match_id)
+        _drop_summary(out)
     if root is not None and SeasonStore(root).matches():
         _code_season(out, root, codes)
     paths = [Path(record.path) for record in known]
@@ -170,6 +172,12 @@ def _coded_names(table: pa.Table, codes: Mapping[str, str]) -> pa.Table:
         at = table.column_names.index(column)
         table = table.set_column(at, table.schema.field(at), pa.array(values, pa.string()))
     return table
+
+
+def _drop_summary(out: Path) -> None:
+    """Take the last run's summary away, which may quote names; the next run writes another."""
+    for name in (JSON_NAME, HTML_NAME):
+        (out / name).unlink(missing_ok=True)
 
 
 def _page_again(out: Path, match_id: str) -> None:
@@ -258,6 +266,7 @@ def forget(
         table = read_matches(out)
         left = [row for row in table.to_pylist() if row["match_id"] not in found]
         tableio.write(out / MATCHES_NAME, MATCHES, tableio.from_rows(MATCHES, left))
+        _drop_summary(out)
         for folder in (out, *clip_folders):
             for match_id in found:
                 for clip in folder.rglob(f"*-{match_id}-*.mp4"):
