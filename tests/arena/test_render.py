@@ -19,6 +19,7 @@ from rallymill.arena import (
 )
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_develop import Processing, develop
+from rallymill.arena.render_people import surface
 from rallymill.arena.world import ACTIONS, Look, PersonState
 
 EMPTY = StillWorld()
@@ -187,12 +188,14 @@ def test_the_lower_foot_stands_at_the_height_of_the_state(action, phase):
         state = PersonState(1.0, -12.0, height, 2.5, 0.5, 1.4, action, phase, 0.37 + phase)
         solids, joints = body.solids(state, Look(1.8))
         assert joints[:2, 2].min() == pytest.approx(height, abs=0.001)
+        places, _, _ = surface(state, Look(1.8))
+        assert places[:, 2].min() == pytest.approx(height, abs=0.01)
+        # What casts the shadow stands on the ground as well.
         limbs = limbs_of(solids)
         lowest = min(
             (limbs[:, 3] - limbs[:, 4]).min(), (limbs[:, 7] - limbs[:, 8]).min()
         )
-        assert lowest > -0.01
-        assert lowest < height + 0.05
+        assert -0.02 < lowest - height < 0.05
 
 
 @pytest.mark.parametrize(

@@ -1,19 +1,19 @@
-"""From a person's state to a body of simple solids. Compiled by numba.
+"""From a person's state to the joints of a body. Compiled by numba.
 
-A body is a list of solids, one row of ``SOLID_SIZE`` numbers each, see :data:`SOLID_COLUMNS`:
-tapered capsules (limbs), ellipsoids (head, chest, pelvis) and thin discs (racket strings). Limbs
-are placed by inverse kinematics of two bones: feet and hands have targets, knees and elbows follow.
-Proportions are shares of standing height (common practice, no source).
+Legs and arms are placed by inverse kinematics of two bones: feet and hands have targets, knees and
+elbows follow. Lengths of bones come from the body's mesh (:mod:`body_mesh`).
 """
 
 from __future__ import annotations
 
-from math import cos, pi, sin, sqrt
+from dataclasses import dataclass
+from math import atan2, cos, pi, sin, sqrt
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from rallymill.arena import body_rig
 from rallymill.arena.body_keys import KEYS, OFF_KEYS
 from rallymill.arena.body_limbs import (
     BACKHAND,
@@ -33,18 +33,22 @@ from rallymill.arena.body_limbs import (
     STAND,
     VOLLEY,
     WALK,
-    capsule,
-    ellipsoid,
     joint,
     key_values,
     place_feet,
-    racket,
     smooth,
     unit,
 )
+from rallymill.arena.body_mesh import BodyMesh, mesh
+from rallymill.arena.body_solids import cover
 from rallymill.arena.world import ACTIONS, Look, PersonState
 
 Array = NDArray[np.float64]
+
+MARKS = 6
+"""Rows of marks: soles, middle of strings, middle of head, grip, direction of the racket."""
+FIST_LEAN = 0.5
+"""How far the handle leans along the forearm in the fist, 0 for square across; own judgement."""
 
 
 def state_vector(state: PersonState) -> Array:
@@ -75,13 +79,60 @@ def look_vector(look: Look) -> Array:
 
 
 @njit(cache=True)
-def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-def]
-    """Write the solids of a body to ``out`` (MAX_SOLIDS, SOLID_SIZE); return their number.
+def _turned(left, forward, angle):  # type: ignore[no-untyped-def]
+    """Left and forward after a turn to the left about the upright."""
+    c, s = cos(angle), sin(angle)
+    return left * c - forward * s, left * s + forward * c
 
-    ``joints`` (4, 3) takes the two soles, the middle of the strings and the middle of the head.
+
+@njit(cache=True)
+def _foot(joints, marks, directions, i, metrics, toe, pitch, heel, ball_stands):  # type: ignore[no-untyped-def]
+    """Turn foot ``i`` toes down by ``pitch``, or heel up by ``heel`` with the ball where it is.
+
+    ``joints`` holds the ankle of the flat foot; the lowest point of the sole keeps its height.
     """
+    j = 3 + 9 * i
+    up = np.array([0.0, 0.0, 1.0])
+    height = metrics[19]
+    ball = metrics[20]
+    ankle = joints[j + 7]
+    if ball_stands:
+        fall = metrics[24]
+        reach = sqrt(ball * ball + fall * fall)
+        pitch = np.arcsin(min((fall + heel) / reach, 0.97)) - atan2(fall, ball)
+        pitch = max(pitch, 0.0)
+        ankle += toe * (ball - ball * cos(pitch) + fall * sin(pitch))
+        ankle[2] += ball * sin(pitch) + fall * cos(pitch) - fall
+    else:
+        ankle[2] += max(metrics[21] * sin(pitch) + height * cos(pitch) - height, 0.0)
+    d = 6 + 8 * i
+    directions[d + 4] = toe * cos(pitch) - up * sin(pitch)
+    directions[d + 5] = toe * sin(pitch) + up * cos(pitch)
+    directions[d + 6] = toe if ball_stands else directions[d + 4]
+    directions[d + 7] = up if ball_stands else directions[d + 5]
+    joints[j + 8] = ankle + directions[d + 4] * ball - directions[d + 5] * metrics[24]
+
+
+@njit(cache=True)
+def _grip(joints, directions, i, target, aim, metrics, pole):  # type: ignore[no-untyped-def]
+    """Close hand ``i`` about a handle at ``target`` along ``aim``: wrist and hand directions."""
+    j = 3 + 9 * i
+    d = 6 + 8 * i
+    fore = unit(target - joints[j + 1])
+    across = fore - aim * (fore @ aim)
+    bias = pole - aim * (pole @ aim)
+    across = unit(across - bias * 0.25)
+    along = unit(across + aim * FIST_LEAN)
+    directions[d + 1] = along
+    directions[d + 2] = unit(aim - along * (aim @ along))
+    joints[j + 3] = target - along * metrics[4]
+    joints[j + 4] = target
+
+
+@njit(cache=True)
+def skeleton(state, look, metrics, keys, off_keys, joints, directions, marks):  # type: ignore[no-untyped-def]
+    """Write joints (JOINTS, 3), directions (DIRECTIONS, 3) and marks (MARKS, 3) of a body."""
     h = look[0]
-    build = look[1]
     action = int(state[6])
     phase = state[7]
     hand = 1.0 if look[2] > 0 else -1.0
@@ -89,13 +140,13 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
     left = np.array([-forward[1], forward[0], 0.0])
     z_axis = np.array([0.0, 0.0, 1.0])
     speed = sqrt(state[3] * state[3] + state[4] * state[4])
+    ankle_height = metrics[19]
     feet = np.empty((2, 3))
     heel = np.zeros(2)
-    drop, gait = place_feet(state, h, forward, left, feet, heel)
+    drop, gait = place_feet(state, h, ankle_height, forward, left, feet, heel)
     root = np.array([state[0], state[1], 0.0])
-    thigh = 0.245 * h
-    shin = 0.246 * h
-    hip_height = state[2] + 0.525 * h - drop
+    legs = metrics[0] + metrics[1]
+    hip_height = state[2] + ankle_height + legs - drop
     if action == SIT:
         hip_height = state[2] + 0.30 * h
         for i in range(2):
@@ -118,7 +169,7 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         away = contact - root
         away[2] = 0.0
         distance = sqrt(away[0] * away[0] + away[1] * away[1])
-        arm = 0.34 * h + GRIP_TO_CENTRE_M
+        arm = metrics[2] + metrics[3] + GRIP_TO_CENTRE_M
         excess = max(0.0, distance - 0.85 * arm)
         if distance > 1e-6:
             lean = lean + away / distance * (0.25 * state[13] + 0.45 * min(excess, 0.6)) * near
@@ -130,36 +181,70 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
                 0.0, 1 - abs(phase - 0.4) / 0.12
             )
     pelvis = root + shift
-    legs = thigh + shin
-    low_foot = min(feet[0, 2], feet[1, 2])
-    for i in range(2):
-        joints[i] = feet[i]
-        joints[i, 2] = feet[i, 2] - 0.045 * h
-        feet[i, 2] += heel[i]
-        if feet[i, 2] > low_foot + 0.05 and heel[i] == 0.0:
-            # A foot in the air follows the hips, not the hips the foot.
-            continue
-        level2 = (pelvis[0] - feet[i, 0]) ** 2 + (pelvis[1] - feet[i, 1]) ** 2
-        top = feet[i, 2] + sqrt(max((0.985 * legs) ** 2 - level2, 0.01))
-        hip_height = min(hip_height, top + 0.02)
-    pelvis[2] = hip_height
-    spine = unit(z_axis + lean)
-    # Turn of the shoulders against the hips.
+    # Turn of the shoulders; the hips go part of the way.
     hands = key_values(keys[action], phase, 1, 7)
     twist = hands[6] * hand
     if action in (RUN, RECOVER, WALK):
         twist = 0.25 * min(speed / 3, 1.0) * sin(2 * pi * state[8]) * -1.0
-    c, s = cos(twist), sin(twist)
-    chest_left = left * c - forward * s
-    chest_forward = left * s + forward * c
+    hip_turn = 0.4 * twist
+    if action in (RUN, RECOVER, WALK):
+        hip_turn = -0.5 * twist
+    hip_left, hip_forward = _turned(left, forward, -hip_turn)
+    # Feet.
+    low_foot = min(feet[0, 2], feet[1, 2])
+    for i in range(2):
+        j = 3 + 9 * i
+        sign = 1.0 if i == 0 else -1.0
+        marks[i] = feet[i]
+        marks[i, 2] = feet[i, 2] - ankle_height
+        joints[j + 7] = feet[i]
+        toe = hip_forward + hip_left * (0.25 * sign)
+        if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
+            toe = forward * 0.4 + np.array([state[3], state[4], 0.0]) / speed
+        toe[2] = 0.0
+        toe = unit(toe)
+        raised = marks[i, 2] - state[2]
+        pitch = min(max(raised * 2.2, 0.0), 0.9)
+        if state[2] > 0.02:
+            pitch = max(pitch, 0.6 * smooth(state[2] / 0.08))
+        _foot(joints, marks, directions, i, metrics, toe, pitch, heel[i], heel[i] > 0.0)
+        if feet[i, 2] > low_foot + 0.05 and heel[i] == 0.0:
+            # A foot in the air follows the hips, not the hips the foot.
+            continue
+        ankle = joints[j + 7]
+        level2 = (pelvis[0] - ankle[0]) ** 2 + (pelvis[1] - ankle[1]) ** 2
+        top = ankle[2] + sqrt(max((0.992 * legs) ** 2 - level2, 0.01))
+        hip_height = min(hip_height, top + 0.01)
+    pelvis[2] = hip_height
+    joints[0] = pelvis
+    # Trunk: the hips lean less than the chest.
+    pelvis_up = unit(z_axis + lean * 0.7)
+    spine = unit(z_axis + lean * 1.2)
+    hip_left = unit(hip_left - pelvis_up * (hip_left @ pelvis_up))
+    chest_left, chest_forward = _turned(left, forward, -twist)
     chest_left = unit(chest_left - spine * (chest_left @ spine))
     chest_forward = unit(np.cross(chest_left, spine))
-    neck = pelvis + spine * (0.30 * h)
-    wide = (0.108 if look[4] > 0 else 0.120) * h * (0.5 + 0.5 * build)
-    shoulders = np.empty((2, 3))
-    shoulders[0] = neck + chest_left * wide - spine * 0.015 * h
-    shoulders[1] = neck - chest_left * wide - spine * 0.015 * h
+    directions[0] = pelvis_up
+    directions[1] = hip_left
+    directions[2] = chest_left
+    directions[5] = spine
+    origins = np.empty((2, 3))
+    body_rig.trunk(pelvis, pelvis_up, spine, metrics[18], origins)
+    chest = origins[1]
+    joints[1] = chest + spine * metrics[12] + chest_forward * metrics[14]
+    neck = chest + spine * (0.30 * h - 0.5 * metrics[18])
     racket_arm = 1 if hand > 0 else 0
+    shoulders = np.empty((2, 3))
+    for i in range(2):
+        sign = 1.0 if i == 0 else -1.0
+        shoulders[i] = (
+            chest + spine * metrics[6] + chest_left * (sign * metrics[7])
+            + chest_forward * metrics[8]
+        )
+        joints[3 + 9 * i] = (
+            chest + spine * metrics[9] + chest_left * (sign * metrics[10])
+            + chest_forward * metrics[11]
+        )
     # Hand targets, in the frame of the hips about the base of the neck.
     across = -left * hand
     target = neck + (across * hands[0] + forward * hands[1] + z_axis * hands[2]) * h
@@ -170,19 +255,29 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
         swing = min(speed / 4.0, 1.0) * sin(2 * pi * state[8]) * 0.13
         target = target + forward * (swing * h * hand) + z_axis * abs(swing) * 0.4 * h
         off_target = off_target - forward * (swing * h * hand) + z_axis * abs(swing) * 0.4 * h
-    upper = 0.172 * h
-    fore = 0.165 * h
+    reach = metrics[2] + metrics[3] + 0.8 * metrics[4]
+    # The shoulder goes with an arm that is raised.
+    for i in range(2):
+        goal = target if i == racket_arm else off_target
+        if has_contact and i == racket_arm:
+            near = smooth(max(0.0, 1 - abs(phase - 0.5) / 0.15))
+            goal = goal * (1 - near) + contact * near
+        rise = max(unit(goal - shoulders[i]) @ spine, 0.0)
+        sign = 1.0 if i == 0 else -1.0
+        shoulders[i] += spine * (0.035 * h * rise) - chest_left * (sign * 0.014 * h * rise)
+        joints[3 + 9 * i + 1] = shoulders[i]
+    shoulder = shoulders[racket_arm]
+    way = target - shoulder
+    length = sqrt(way @ way)
+    if length > 0.98 * reach:
+        target = shoulder + way * (0.98 * reach / length)
     if has_contact:
         weight = max(0.0, 1 - abs(phase - 0.5) / 0.10)
         weight = smooth(weight)
-        shoulder = shoulders[racket_arm]
-        line = contact - shoulder
-        length = max(sqrt(line @ line), 1e-6)
-        line = line / length
         pole = -z_axis * 0.9 - forward * 0.5
         if action in (SERVE, OVERHEAD):
             pole = across * 0.5 - forward * 0.4
-        wrist = joint(shoulder, contact, (upper + fore) * 0.94, GRIP_TO_CENTRE_M, pole)
+        wrist = joint(shoulder, contact, reach * 0.97, GRIP_TO_CENTRE_M, pole)
         at_aim = unit(contact - wrist)
         at_hand = contact - at_aim * GRIP_TO_CENTRE_M
         aim = unit(aim * (1 - weight) + at_aim * weight)
@@ -196,165 +291,96 @@ def pose(state, look, keys, off_keys, out, joints):  # type: ignore[no-untyped-d
             open_arm = smooth((phase - 0.42) * 8)
             back = neck + (-across * 0.20 - forward * 0.14 - z_axis * 0.10) * h
             off_target = off_target * (1 - open_arm) + back * open_arm
-    if two_handed > 0.0 and look[28] > 0:
+    if look[28] == 0.0:
+        two_handed = 0.0
+    if two_handed > 0.0:
         off_target = off_target * (1 - two_handed) + (target + aim * 0.09) * two_handed
-    # Solids.
-    n = 0
-    shirt = look[5:8]
-    shorts = look[8:11]
-    shoes = look[11:14]
-    skin = look[14:17]
-    hair = look[17:20]
-    fat = 0.6 + 0.4 * build
-    hip_wide = (0.053 if look[4] == 0 else 0.056) * h
-    hips = np.empty((2, 3))
-    hips[0] = pelvis + left * hip_wide - spine * 0.01 * h
-    hips[1] = pelvis - left * hip_wide - spine * 0.01 * h
-    move = np.array([state[3], state[4], 0.0])
+    # Arms.
     for i in range(2):
+        j = 3 + 9 * i
+        d = 6 + 8 * i
         sign = 1.0 if i == 0 else -1.0
-        ankle = feet[i]
-        knee_pole = forward + left * (0.18 * sign)
+        goal = target if i == racket_arm else off_target
+        way = goal - shoulders[i]
+        length = sqrt(way @ way)
+        if i != racket_arm and length > 0.98 * reach:
+            goal = shoulders[i] + way * (0.98 * reach / length)
+        pole = -z_axis + left * (0.5 * sign) - forward * 0.3
+        if (action in (SERVE, OVERHEAD)) and i == racket_arm and phase < 0.48:
+            pole = left * sign - z_axis * 0.2
+        holds = look[28] > 0 and (i == racket_arm or two_handed > 0.5)
+        fore = unit(way)
+        if holds:
+            _grip(joints, directions, i, goal, aim, metrics, pole)
+        else:
+            joints[j + 3] = goal - fore * metrics[4]
+        joints[j + 2] = joint(joints[j + 1], joints[j + 3], metrics[2], metrics[3], pole)
+        line = unit(joints[j + 3] - joints[j + 1])
+        directions[d] = unit(pole - line * (pole @ line))
+        if not holds:
+            directions[d + 1] = unit(joints[j + 3] - joints[j + 2])
+            joints[j + 4] = joints[j + 3] + directions[d + 1] * metrics[4]
+            # Thumb ahead, palm to the body.
+            directions[d + 2] = unit(forward - directions[d] * 0.5 + z_axis * 0.2)
+    # Legs.
+    for i in range(2):
+        j = 3 + 9 * i
+        sign = 1.0 if i == 0 else -1.0
+        joints[j + 5] = pelvis + hip_left * (sign * metrics[5])
+        pole = hip_forward + hip_left * (0.18 * sign)
         if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
-            knee_pole = knee_pole * 0.5 + move / speed
-        knee = joint(hips[i], ankle, thigh, shin, knee_pole)
-        toe = forward + left * (0.25 * sign)
-        if gait > 0.5 and speed > 2.0 and action != SIDESTEP:
-            toe = forward * 0.4 + move / speed
-        toe = unit(toe)
-        raised = ankle[2] - 0.045 * h - state[2]
-        pitch = min(max(raised * 2.2, 0.0), 0.9)
-        if state[2] > 0.02:
-            pitch = 0.5
-        toe[2] = -pitch
-        sole = ankle - z_axis * 0.022 * h
-        tip = sole + unit(toe) * 0.095 * h
-        floor_z = 0.020 * h
-        tip[2] = max(tip[2], floor_z)
-        if heel[i] > 0.0:
-            # The ball of the foot stays where it stands while the heel comes up.
-            level = sqrt(toe[0] * toe[0] + toe[1] * toe[1])
-            tip = joints[i] + toe * (0.095 * h / max(level, 1e-6))
-            tip[2] = joints[i, 2] + floor_z
-        back = sole - unit(toe) * 0.028 * h
-        back[2] = max(back[2], floor_z)
-        n = capsule(out, n, back, 0.021 * h, tip, 0.017 * h, shoes[0], shoes[1], shoes[2])
-        n = capsule(
-            out, n, ankle, 0.024 * h * fat, ankle + z_axis * 0.035 * h, 0.024 * h * fat,
-            0.85, 0.85, 0.85,
-        )
-        mid = knee * 0.62 + ankle * 0.38
-        n = capsule(
-            out, n, knee, 0.031 * h * fat, mid, 0.034 * h * fat, skin[0], skin[1], skin[2]
-        )
-        n = capsule(
-            out, n, mid, 0.034 * h * fat, ankle, 0.021 * h * fat, skin[0], skin[1], skin[2]
-        )
-        n = capsule(
-            out, n, hips[i], 0.052 * h * fat, knee, 0.032 * h * fat, skin[0], skin[1], skin[2]
-        )
-        share = 0.45 if look[24] > 0 else 0.66
-        hem = hips[i] * (1 - share) + knee * share
-        flare = 0.056 if look[24] > 0 else 0.050
-        if look[24] > 0:
-            hem = hem + left * (sign * 0.012 * h)
-        n = capsule(
-            out, n, hips[i], 0.058 * h * fat, hem, flare * h * fat,
-            shorts[0], shorts[1], shorts[2],
-        )
-    n = ellipsoid(
-        out, n, pelvis + spine * 0.01 * h, left, forward, spine,
-        0.098 * h * fat, 0.068 * h * fat, 0.075 * h, shorts[0], shorts[1], shorts[2],
-    )
-    waist = pelvis + spine * 0.11 * h
-    slim = 0.9 if look[4] > 0 else 1.0
-    n = ellipsoid(
-        out, n, waist, unit(chest_left + left), unit(chest_forward + forward), spine,
-        0.083 * h * fat * slim, 0.062 * h * fat, 0.12 * h, shirt[0], shirt[1], shirt[2],
-    )
-    n = ellipsoid(
-        out, n, pelvis + spine * 0.205 * h, chest_left, chest_forward, spine,
-        0.100 * h * fat * slim, 0.070 * h * fat, 0.105 * h, shirt[0], shirt[1], shirt[2],
-    )
-    n = capsule(
-        out, n, shoulders[0], 0.036 * h * fat, shoulders[1], 0.036 * h * fat,
-        shirt[0], shirt[1], shirt[2],
-    )
+            pole = pole * 0.5 + np.array([state[3], state[4], 0.0]) / speed
+        ankle = joints[j + 7]
+        way = ankle - joints[j + 5]
+        length = sqrt(way @ way)
+        if length > 0.999 * legs:
+            joints[j + 7] = joints[j + 5] + way * (0.999 * legs / length)
+        joints[j + 6] = joint(joints[j + 5], joints[j + 7], metrics[0], metrics[1], pole)
+        line = unit(joints[j + 7] - joints[j + 5])
+        directions[6 + 8 * i + 3] = unit(pole - line * (pole @ line))
+    # Head.
     face = chest_forward
     if has_contact and abs(phase - 0.5) < 0.3:
         face = unit(contact - neck)
     elif action in (RUN, READY, SPLIT, SIDESTEP):
         face = forward
     face = unit(face - z_axis * (face[2] * 0.6))
-    head = neck + spine * 0.025 * h + z_axis * 0.083 * h + face * 0.012 * h
     head_left = unit(np.cross(z_axis, face))
     head_up = unit(np.cross(face, head_left))
-    n = capsule(
-        out, n, neck - spine * 0.01 * h, 0.034 * h, head - z_axis * 0.03 * h, 0.030 * h,
-        skin[0], skin[1], skin[2],
-    )
-    n = ellipsoid(
-        out, n, head, head_left, face, head_up, 0.043 * h, 0.053 * h, 0.066 * h,
-        skin[0], skin[1], skin[2],
-    )
-    n = ellipsoid(
-        out, n, head - face * 0.012 * h + head_up * 0.014 * h, head_left, face, head_up,
-        0.047 * h, 0.052 * h, 0.060 * h, hair[0], hair[1], hair[2],
-    )
-    if look[4] > 0:
-        tail = head - face * 0.06 * h
-        n = capsule(
-            out, n, tail, 0.018 * h, tail - z_axis * 0.10 * h - face * 0.02 * h, 0.010 * h,
-            hair[0], hair[1], hair[2],
-        )
-    if look[23] > 0:
-        n = ellipsoid(
-            out, n, head + head_up * 0.030 * h, head_left, face, head_up,
-            0.050 * h, 0.058 * h, 0.042 * h, look[20], look[21], look[22],
-        )
-        n = capsule(
-            out, n, head + head_up * 0.028 * h + face * 0.04 * h, 0.022 * h,
-            head + head_up * 0.022 * h + face * 0.085 * h, 0.018 * h,
-            look[20], look[21], look[22],
-        )
-    for i in range(2):
-        goal = target if i == racket_arm else off_target
-        sign = 1.0 if i == 0 else -1.0
-        elbow_pole = -z_axis + left * (0.5 * sign) - forward * 0.3
-        if (action in (SERVE, OVERHEAD)) and i == racket_arm and phase < 0.48:
-            elbow_pole = left * sign - z_axis * 0.2
-        elbow = joint(shoulders[i], goal, upper, fore, elbow_pole)
-        reach = goal - shoulders[i]
-        length = sqrt(reach @ reach)
-        wrist = goal
-        if length > (upper + fore) * 1.12 and not (has_contact and i == racket_arm):
-            wrist = shoulders[i] + reach / length * (upper + fore) * 1.12
-        middle = shoulders[i] * 0.45 + elbow * 0.55
-        n = capsule(
-            out, n, shoulders[i], 0.032 * h * fat, elbow, 0.023 * h * fat,
-            skin[0], skin[1], skin[2],
-        )
-        n = capsule(
-            out, n, shoulders[i], 0.037 * h * fat, middle, 0.034 * h * fat,
-            shirt[0], shirt[1], shirt[2],
-        )
-        n = capsule(
-            out, n, elbow, 0.024 * h * fat, wrist, 0.017 * h * fat, skin[0], skin[1], skin[2]
-        )
-        n = capsule(
-            out, n, wrist, 0.021 * h, wrist + (wrist - elbow) * 0.12, 0.020 * h,
-            skin[0], skin[1], skin[2],
-        )
-    joints[3] = head
-    joints[2] = target + aim * GRIP_TO_CENTRE_M
-    if look[28] > 0:
-        n = racket(out, n, target, aim, forward, z_axis, look[25:28])
-    return n
+    joints[2] = chest + spine * metrics[15] + chest_forward * metrics[17]
+    directions[3] = head_up
+    directions[4] = head_left
+    marks[3] = joints[2] + head_up * metrics[22]
+    marks[2] = target + aim * GRIP_TO_CENTRE_M
+    marks[4] = target
+    marks[5] = aim
+
+
+@dataclass(frozen=True)
+class Pose:
+    """A body in a pose: ``joints``, ``directions``, ``marks`` and ``bones`` (frames of bones)."""
+
+    joints: Array
+    directions: Array
+    marks: Array
+    bones: Array
+
+
+def pose(state: Array, look: Array, shape: BodyMesh) -> Pose:
+    """Pose of a person from the vectors of state and look."""
+    joints = np.zeros((body_rig.JOINTS, 3))
+    directions = np.zeros((body_rig.DIRECTIONS, 3))
+    marks = np.zeros((MARKS, 3))
+    skeleton(state, look, shape.metrics, KEYS, OFF_KEYS, joints, directions, marks)
+    bones = np.zeros((body_rig.BONES, body_rig.FRAME_SIZE))
+    body_rig.frames(joints, directions, shape.metrics[18], shape.carry, False, bones)
+    return Pose(joints, directions, marks, bones)
 
 
 def solids(state: PersonState, look: Look) -> tuple[Array, Array]:
     """Solids (N, SOLID_SIZE) of a person and joints (4, 3): soles, strings' middle, head."""
+    vector = look_vector(look)
+    posed = pose(state_vector(state), vector, mesh(look))
     out = np.zeros((MAX_SOLIDS, SOLID_SIZE))
-    joints = np.zeros((4, 3))
-    n = pose(state_vector(state), look_vector(look), KEYS, OFF_KEYS, out, joints)
-    return out[:n], joints
+    n = cover(vector, posed.joints, posed.directions, posed.marks, out)
+    return out[:n], posed.marks[:4]

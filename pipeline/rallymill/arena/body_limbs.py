@@ -124,7 +124,7 @@ def ellipsoid(out, n, p, a, b, c, ra, rb, rc, red, green, blue):  # type: ignore
 
 
 @njit(cache=True)
-def place_feet(state, h, forward, left, out, heel):  # type: ignore[no-untyped-def]
+def place_feet(state, h, ankle_m, forward, left, out, heel):  # type: ignore[no-untyped-def]
     """Ankles (2, 3) of flat feet and how far each heel has come up; returns hip drop and gait."""
     action = int(state[6])
     phase = state[7]
@@ -201,7 +201,7 @@ def place_feet(state, h, forward, left, out, heel):  # type: ignore[no-untyped-d
         out[i, 2] = up * gait
     low = min(out[0, 2], out[1, 2])
     for i in range(2):
-        out[i, 2] += state[2] - low + 0.045 * h
+        out[i, 2] += state[2] - low + ankle_m
     if not walking and gait > 0.5:
         drop = max(drop, 0.05)
     return drop * h, gait

@@ -21,7 +21,7 @@ from rallymill.arena import (
     shade_ray,
     shade_shadow,
 )
-from rallymill.arena.body_keys import KEYS, OFF_KEYS
+from rallymill.arena.render_people import Figure, Posed
 from rallymill.arena.render_seen import BallSeen, PersonSeen, Picture
 from rallymill.arena.scene import Venue
 from rallymill.arena.shade_venue import V_TIME
@@ -67,7 +67,7 @@ class Renderer:
         self._umpire_index = umpire
         chair = None if umpire is None else world.person(umpire, 0.0).x_m
         self._prop_solids = render_props.props(venue, chair)
-        self._looks = [body.look_vector(look) for look in world.looks]
+        self._figures = [Figure(look) for look in world.looks]
         self._still: tuple[bytes, Image] | None = None
 
     def _umpire(self) -> int | None:
@@ -103,7 +103,7 @@ class Renderer:
         swings = body_limbs.SERVE <= middle[6] <= body_limbs.OVERHEAD
         if not (fast or swings):
             return [middle], middle
-        offsets = (-0.375, -0.125, 0.125, 0.375)
+        offsets = (-0.375, 0.125, -0.125, 0.375)
         states = [
             body.state_vector(self.world.person(index, t_s + shutter_s * o)) for o in offsets
         ]
@@ -122,7 +122,7 @@ class Renderer:
         vector = shade_ray.camera_vector(camera)
         image = self._background(camera, vector, t_s)
         height, width = image.shape[:2]
-        people = []
+        people: list[Posed] = []
         n_people = len(self.world.looks)
         for index in range(n_people):
             moment = t_s
@@ -131,19 +131,9 @@ class Renderer:
                     self.world, vector, index, t_s, readout_s, height
                 )
             states, middle = self._moments(index, moment, shutter_s)
-            solids = np.zeros((len(states), body_limbs.MAX_SOLIDS, body_limbs.SOLID_SIZE))
-            counts = np.zeros(len(states), dtype=np.int64)
-            joints = np.zeros((4, 3))
-            for m, state in enumerate(states):
-                counts[m] = body.pose(
-                    state, self._looks[index], KEYS, OFF_KEYS, solids[m], joints
-                )
-            body.pose(
-                middle, self._looks[index], KEYS, OFF_KEYS,
-                np.zeros((body_limbs.MAX_SOLIDS, body_limbs.SOLID_SIZE)), joints,
+            people.append(
+                self._figures[index].posed(index, states, middle, vector, width, height)
             )
-            box = shade_body.body_box(vector, solids, counts, width, height)
-            people.append((index, middle, solids, counts, joints, box))
         balls = self._ball_paths(t_s, shutter_s, vector, readout_s, height)
         self._shadows(vector, image, people, balls)
         depth = np.full((height, width), 1e9, dtype=np.float32)
@@ -151,7 +141,7 @@ class Renderer:
         silhouettes = np.zeros(n_people, dtype=np.int64)
         beyond = 1.0 if camera.centre_m[1] < 0 else -1.0
         order = sorted(
-            [(float(camera.depth_m(row[1][:3])), 0, i) for i, row in enumerate(people)]
+            [(float(camera.depth_m(row.middle[:3])), 0, i) for i, row in enumerate(people)]
             + [
                 (float(camera.depth_m(solids[0, 1:4])), 1, i)
                 for i, solids in enumerate(self._prop_solids)
@@ -163,10 +153,9 @@ class Renderer:
 
         def draw(kind: int, i: int) -> None:
             if kind == 0:
-                index, middle, solids, counts, _, box = people[i]
-                if box[2] > box[0]:
-                    silhouettes[index] = self._draw_person(
-                        vector, middle, solids, counts, box, image, depth, owner, index + 1
+                if people[i].box[2] > people[i].box[0]:
+                    silhouettes[people[i].index] = self._draw_person(
+                        vector, people[i], image, depth, owner
                     )
             else:
                 solids = self._prop_solids[i][None]
@@ -181,7 +170,7 @@ class Renderer:
 
         def place(kind: int, i: int) -> float:
             if kind == 0:
-                return float(people[i][1][1])
+                return float(people[i].middle[1])
             return float(self._prop_solids[i][0, 2])
 
         far = [(k, i) for _, k, i in order if place(k, i) * beyond > 0]
@@ -211,8 +200,8 @@ class Renderer:
             sums[b, 0] = whole
             sums[b, 1] += shown
         seen = tuple(
-            self._person_seen(camera, row, owner, int(silhouettes[row[0]])) for row in people
-            if silhouettes[row[0]] > 0
+            self._person_seen(camera, row, owner, int(silhouettes[row.index])) for row in people
+            if silhouettes[row.index] > 0
         )
         balls_seen = tuple(
             self._ball_seen(camera, index, state, points, sums[b])
@@ -220,12 +209,12 @@ class Renderer:
         )
         return Picture(image, seen, tuple(ball for ball in balls_seen if ball is not None))
 
-    def _draw_person(self, vector, middle, solids, counts, box, image, depth, owner, number):  # type: ignore[no-untyped-def]
-        tall = box[3] - box[1]
+    def _draw_person(self, vector, posed, image, depth, owner):  # type: ignore[no-untyped-def]
+        tall = posed.box[3] - posed.box[1]
         samples = 16 if tall < 40 else (8 if tall < 160 else 4)
-        return shade_body.draw_body(
-            vector, solids, counts, OFFSETS[samples], self._ambient, self._lights,
-            self._sun(middle[0], middle[1]), box, image, depth, owner, number, 1.0,
+        return self._figures[posed.index].draw(
+            posed, vector, OFFSETS[samples], self._ambient, self._lights,
+            self._sun(posed.middle[0], posed.middle[1]), image, depth, owner, posed.index + 1,
         )
 
     def _sun(self, x_m: float, y_m: float) -> float:
@@ -280,11 +269,12 @@ class Renderer:
                 continue
             ratio = row[3:6] * max(row[2], 0.0) / total
             shade_map[:] = 0
-            for _, middle, solids, counts, _, _ in people:
-                if self._sun(middle[0], middle[1]) < 0.5:
+            for person in people:
+                if self._sun(person.middle[0], person.middle[1]) < 0.5:
                     continue
-                m = len(counts) // 2
-                shade_shadow.ground_shadow(vector, solids[m], counts[m], row, penumbra, shade_map)
+                shade_shadow.ground_shadow(
+                    vector, person.solids, len(person.solids), row, penumbra, shade_map
+                )
             for solids in self._prop_solids:
                 if self._sun(solids[0, 1], solids[0, 2]) >= 0.5:
                     shade_shadow.ground_shadow(
@@ -295,11 +285,12 @@ class Renderer:
                 if self._sun(points[0, 0], points[0, 1]) >= 0.5:
                     shade_shadow.ball_shadow(vector, points, BALL_RADIUS_M, row, ratio, image)
         diffuse = float(np.mean(self._ambient / total))
-        for _, middle, _, _, joints, _ in people:
+        for person in people:
+            middle, marks = person.middle, person.marks
             for i in range(2):
                 shade_shadow.blob(
-                    vector, self._vector, joints[i, 0], joints[i, 1], 0.32,
-                    0.45 * diffuse / (1 + 3 * joints[i, 2]), image,
+                    vector, self._vector, marks[i, 0], marks[i, 1], 0.32,
+                    0.45 * diffuse / (1 + 3 * marks[i, 2]), image,
                 )
             shade_shadow.blob(
                 vector, self._vector, middle[0], middle[1], 0.85, 0.3 * diffuse, image
@@ -351,8 +342,10 @@ class Renderer:
                     through += 0.0 if hidden else 1.0 - float(net_alpha[i, j])
         return through / total if total else 0.0
 
-    def _person_seen(self, camera: Camera, row, owner, silhouette: int) -> PersonSeen:  # type: ignore[no-untyped-def]
-        index, middle, _, _, _joints, box = row
+    def _person_seen(  # type: ignore[no-untyped-def]
+        self, camera: Camera, row: Posed, owner, silhouette: int
+    ) -> PersonSeen:
+        index, middle, box = row.index, row.middle, row.box
         x0, y0, x1, y1, count = shade_body.owned_box(owner, index + 1, box)
         # The ground point under the middle of the body, between the feet.
         feet = (float(middle[0]), float(middle[1]), float(middle[2]))

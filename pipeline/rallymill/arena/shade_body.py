@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from rallymill.arena.shade_mesh import fill, light_up
 from rallymill.arena.shade_ray import hash01, ray, to_image
 
 Array = NDArray[np.float64]
@@ -82,24 +83,14 @@ def body_box(cam, solids, counts, width, height):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, fastmath=True, error_model="numpy")
-def draw_body(  # type: ignore[no-untyped-def]
-    cam, solids, counts, offsets, ambient, lights, sun, box, image, depth, owner, number, strength
+def _cast(  # type: ignore[no-untyped-def]
+    cam, solids, counts, offsets, ambient, lights, sun, box, width, height, strength,
+    zbuf, colour, part
 ):
-    """Draw one body; returns pixels of its silhouette (without racket) as a number of samples.
-
-    ``offsets`` (S, 2) are the samples' places; sample k shows moment k mod T. ``depth`` (H, W)
-    takes the nearest depth, ``owner`` (H, W) the body's ``number`` where it covers a third of the
-    pixel or more. ``strength`` lights the body up or down.
-    """
-    bx0, by0, bx1, by1 = box
-    w = bx1 - bx0
-    h = by1 - by0
-    samples = offsets.shape[0]
+    """Cast rays at solids (T, N, SOLID_SIZE) into sample buffers (h, w, S) over a box."""
+    bx0, by0, _, _ = box
+    h, w, samples = zbuf.shape
     moments = solids.shape[0]
-    zbuf = np.full((h, w, samples), 1e9, dtype=np.float32)
-    colour = np.zeros((h, w, samples, 3), dtype=np.float32)
-    part = np.zeros((h, w, samples), dtype=np.uint8)
-    height, width = depth.shape
     for m in range(moments):
         for n in range(counts[m]):
             s = solids[m, n]
@@ -206,6 +197,13 @@ def draw_body(  # type: ignore[no-untyped-def]
                         colour[i, j, k, 1] = s[10] * lg * strength
                         colour[i, j, k, 2] = s[11] * lb * strength
                         part[i, j, k] = 1 if s[12] == 0.0 else 2
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _resolve(box, zbuf, colour, part, image, depth, owner, number):  # type: ignore[no-untyped-def]
+    """Lay samples over the picture; returns the pixels of the body's silhouette."""
+    bx0, by0, _, _ = box
+    h, w, samples = zbuf.shape
     silhouette = 0
     for i in range(h):
         for j in range(w):
@@ -237,6 +235,63 @@ def draw_body(  # type: ignore[no-untyped-def]
                 owner[v, u] = number
                 depth[v, u] = near
     return silhouette
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def draw_body(  # type: ignore[no-untyped-def]
+    cam, solids, counts, offsets, ambient, lights, sun, box, image, depth, owner, number, strength
+):
+    """Draw solids (T, N, SOLID_SIZE); returns pixels of their silhouette without rackets.
+
+    ``offsets`` (S, 2) are the samples' places; sample k shows moment k mod T. ``depth`` (H, W)
+    takes the nearest depth, ``owner`` (H, W) the body's ``number`` where it covers a third of the
+    pixel or more. ``strength`` lights the body up or down.
+    """
+    bx0, by0, bx1, by1 = box
+    samples = offsets.shape[0]
+    zbuf = np.full((by1 - by0, bx1 - bx0, samples), 1e9, dtype=np.float32)
+    colour = np.zeros((by1 - by0, bx1 - bx0, samples, 3), dtype=np.float32)
+    part = np.zeros((by1 - by0, bx1 - bx0, samples), dtype=np.uint8)
+    height, width = depth.shape
+    _cast(
+        cam, solids, counts, offsets, ambient, lights, sun, box, width, height, strength,
+        zbuf, colour, part,
+    )
+    return _resolve(box, zbuf, colour, part, image, depth, owner, number)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def draw_person(  # type: ignore[no-untyped-def]
+    cam, solids, counts, places, facing, image_places, reference, sky, faces, material, cover_m,
+    colours, pattern, offsets, ambient, lights, sun, box, image, depth, owner, number, strength,
+    zbuf, colour, part, face_of, share_of
+):
+    """Draw a mesh in T moments (T, V, 3) and the solids (racket) that it carries.
+
+    See :func:`draw_body` for the rest, :class:`body_mesh.BodyMesh` for the mesh. The last five are
+    buffers (h, w, S, ...) whose content does not matter: fresh memory is slow to touch.
+    """
+    bx0, by0, _, by1 = box
+    moments = places.shape[0]
+    height, width = depth.shape
+    zbuf[:] = 1e9
+    part[:] = 0
+    face_of[:] = -1
+    _cast(
+        cam, solids, counts, offsets, ambient, lights, sun, box, width, height, strength,
+        zbuf, colour, part,
+    )
+    for m in range(moments):
+        fill(
+            image_places[m], m, faces, material, cover_m, offsets, moments, bx0, by0, zbuf,
+            face_of, share_of,
+        )
+    fine = min(max((by1 - by0 - 90) / 250.0, 0.0), 1.0)
+    light_up(
+        cam[4:7], places, facing, reference, sky, faces, material, colours, pattern, fine, lights,
+        ambient, sun, strength, moments, face_of, share_of, colour, part,
+    )
+    return _resolve(box, zbuf, colour, part, image, depth, owner, number)
 
 
 @njit(cache=True)
