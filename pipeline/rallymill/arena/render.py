@@ -20,6 +20,7 @@ from rallymill.arena import (
     shade_body,
     shade_ray,
     shade_shadow,
+    shade_surround,
 )
 from rallymill.arena.render_people import Figure, Posed
 from rallymill.arena.render_seen import BallSeen, PersonSeen, Picture
@@ -61,6 +62,8 @@ class Renderer:
         self._lights = venue.light_rows()
         self._textures = venue.textures()
         self._banners = venue.banners()
+        self._panorama = np.empty((*shade_surround.PANORAMA_SIZE, 3), dtype=np.float32)
+        shade_surround.panorama(self._vector, self._panorama)
         self._net = venue.net_row()
         self._ambient = np.asarray(venue.ambient, dtype=float)
         umpire = self._umpire()
@@ -87,7 +90,7 @@ class Renderer:
         image = np.empty((camera.height_px, camera.width_px, 3), dtype=np.float32)
         shade.background(
             vector, self._vector, self._lines, self._paint, self._lights, *self._textures,
-            *self._banners, t_s, image,
+            *self._banners, self._panorama, t_s, image,
         )
         if self.venue.slope == 0.0 and self.venue.dapple == 0.0:
             self._still = (key, image.copy())

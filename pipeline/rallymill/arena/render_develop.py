@@ -141,7 +141,11 @@ def develop(light: Image, how: Processing, seed: tuple[int, ...], t_s: float = 0
     ``seed`` decides the noise of this picture; ``t_s`` where the drifting exposure stands.
     """
     rng = np.random.default_rng([*seed, 75])
-    blurred = cv2.GaussianBlur(light, (0, 0), how.softness_px) if how.softness_px > 0.2 else light
+    blurred = light
+    if how.softness_px > 0.2:
+        # A kernel of five holds all but a few thousandths up to a deviation of 0.75.
+        size = 5 if how.softness_px <= 0.75 else 0
+        blurred = np.asarray(cv2.GaussianBlur(light, (size, size), how.softness_px), np.float32)
     exposure = how.exposure * (1 + how.flicker * float(rng.standard_normal()))
     if how.drift > 0.0:
         exposure *= 1 + how.drift * float(np.sin(2 * np.pi * t_s / how.drift_s + seed[0]))
@@ -151,7 +155,11 @@ def develop(light: Image, how: Processing, seed: tuple[int, ...], t_s: float = 0
         blurred, _table(round(how.contrast, 3), round(how.black, 3)), gains.astype(np.float32),
         how.vignette, np.float32(how.saturation), tone,
     )
-    soft = cv2.GaussianBlur(tone, (0, 0), how.halo_px) if how.sharpening > 0 else tone
+    soft: Image | Bytes = tone
+    if how.sharpening > 0:
+        # Whole levels will do for what is blurred, and are blurred four times as fast.
+        levels = cv2.convertScaleAbs(tone)
+        soft = np.asarray(cv2.GaussianBlur(levels, (0, 0), how.halo_px), dtype=np.uint8)
     grain = _grain()
     out = np.empty(light.shape, dtype=np.uint8)
     _finish(

@@ -18,16 +18,19 @@ from rallymill.arena.shade_ray import (
     bilinear,
     ramp,
     ray,
+    straight,
     strip,
 )
 from rallymill.arena.shade_surround import (
-    beyond,
     crowd,
+    far_away,
     wall,
 )
 from rallymill.arena.shade_venue import (
     V_AMBIENT,
+    V_BAR_HALF,
     V_BROKEN,
+    V_EDGE_ON,
     V_FADE,
     V_INNER,
     V_INNER_X,
@@ -64,9 +67,13 @@ def paint_map(lines: Array) -> NDArray[np.bool_]:
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def ground(  # type: ignore[no-untyped-def]
-    venue, lines, paint, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by
+    venue, lines, paint, sunlight, shadowed, tex0, tex1, tex2, x, y, ax, bx, ay, by
 ):
-    """Light from a ground point; (ax, bx) and (ay, by) are the footprint's shadows in metres."""
+    """Light from a ground point; (ax, bx) and (ay, by) are the footprint's shadows in metres.
+
+    ``sunlight`` (3,) is what all lamps together give a level ground, ``shadowed`` whether anything
+    may keep it off.
+    """
     ex = 0.5 * (ax + bx)
     ey = 0.5 * (ay + by)
     # Away from every edge the footprint holds one colour only.
@@ -83,16 +90,21 @@ def ground(  # type: ignore[no-untyped-def]
     # Textures reach from (-20, -32) with 5, 20 and 80 cm a sample.
     c = x + 20.0
     r = y + 32.0
-    if foot < 0.2:
-        k = max(foot - 0.05, 0.0) / 0.15
-        g = bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * k
+    # Levels are mixed in narrow bands only: one look-up does nearly everywhere.
+    if foot < 0.13:
+        k = min(max((foot - 0.08) * 20.0, 0.0), 1.0)
+        g = 0.0
         if k < 1.0:
-            g += bilinear(tex0, r / 0.05 - 0.5, c / 0.05 - 0.5) * (1 - k)
+            g = bilinear(tex0, r * 20.0 - 0.5, c * 20.0 - 0.5) * (1 - k)
+        if k > 0.0:
+            g += bilinear(tex1, r * 5.0 - 0.5, c * 5.0 - 0.5) * k
     else:
-        k = min((foot - 0.2) / 0.6, 1.0)
-        g = bilinear(tex2, r / 0.8 - 0.5, c / 0.8 - 0.5) * k
+        k = min(max((foot - 0.35) * 5.0, 0.0), 1.0)
+        g = 0.0
         if k < 1.0:
-            g += bilinear(tex1, r / 0.2 - 0.5, c / 0.2 - 0.5) * (1 - k)
+            g = bilinear(tex1, r * 5.0 - 0.5, c * 5.0 - 0.5) * (1 - k)
+        if k > 0.0:
+            g += bilinear(tex2, r * 1.25 - 0.5, c * 1.25 - 0.5) * k
     shade = 1.0 + venue[V_TEXTURE] * (g - 1.0)
     red = (venue[V_OUTER] + (venue[V_INNER] - venue[V_OUTER]) * inner) * shade
     green = (venue[V_OUTER + 1] + (venue[V_INNER + 1] - venue[V_OUTER + 1]) * inner) * shade
@@ -127,49 +139,69 @@ def ground(  # type: ignore[no-untyped-def]
         red += (lines[paint_row, 5] - red) * k
         green += (lines[paint_row, 6] - green) * k
         blue += (lines[paint_row, 7] - blue) * k
-    sun = edge_light(venue, x, y)
-    lr = venue[V_AMBIENT]
-    lg = venue[V_AMBIENT + 1]
-    lb = venue[V_AMBIENT + 2]
-    for n in range(lights.shape[0]):
-        k = max(lights[n, 2], 0.0) * sun
-        lr += lights[n, 3] * k
-        lg += lights[n, 4] * k
-        lb += lights[n, 5] * k
+    sun = 1.0
+    if shadowed:
+        sun = edge_light(venue, x, y)
+    lr = venue[V_AMBIENT] + sunlight[0] * sun
+    lg = venue[V_AMBIENT + 1] + sunlight[1] * sun
+    lb = venue[V_AMBIENT + 2] + sunlight[2] * sun
     return red * lr, green * lg, blue * lb
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
 def background(  # type: ignore[no-untyped-def]
-    cam, venue, lines, paint, lights, tex0, tex1, tex2, banner0, banner1, t_s, image
+    cam, venue, lines, paint, lights, tex0, tex1, tex2, banner0, banner1, view, t_s, image
 ):
-    """Fill ``image`` (H, W, 3) with everything that stands still."""
+    """Fill ``image`` (H, W, 3) with everything that stands still; ``view`` is the panorama."""
     height, width, _ = image.shape
     f = cam[0]
     cx, cy, cz = cam[4], cam[5], cam[6]
     wall_y, side_x, wall_h = venue[V_WALL_Y], venue[V_SIDE_X], venue[V_WALL_H]
     slope, depth = venue[V_SLOPE], venue[V_STAND_DEPTH]
     lr, lg, lb = venue[V_AMBIENT], venue[V_AMBIENT + 1], venue[V_AMBIENT + 2]
+    shadowed = venue[V_EDGE_ON] > 0.0 or venue[V_BAR_HALF] > 0.0
+    sunlight = np.zeros(3)
     for n in range(lights.shape[0]):
+        for c in range(3):
+            sunlight[c] += lights[n, 3 + c] * max(lights[n, 2], 0.0)
         k = 0.45
         lr += lights[n, 3] * k
         lg += lights[n, 4] * k
         lb += lights[n, 5] * k
+    # Shadows of a footprint on the ground's axes are linear in the ray: see the loop.
+    turn_x = cam[7] * cam[12] - cam[10] * cam[9]
+    turn_y = cam[8] * cam[12] - cam[11] * cam[9]
+    row_x = cam[7] * cam[15] - cam[13] * cam[9]
+    row_y = cam[8] * cam[15] - cam[14] * cam[9]
+    column_x = cam[10] * cam[15] - cam[13] * cam[12]
+    column_y = cam[11] * cam[15] - cam[14] * cam[12]
+    inverse_f = 1.0 / f
+    stretch = sqrt(1 + slope * slope)
     for v in prange(height):
         for u in range(width):
-            dx, dy, dz = ray(cam, float(u), float(v))
+            across = (u - cam[1]) * inverse_f
+            down = (v - cam[2]) * inverse_f
+            if cam[3] != 0.0:
+                k = straight(cam[3] * (across * across + down * down))
+                across *= k
+                down *= k
+            dx = cam[7] * across + cam[10] * down + cam[13]
+            dy = cam[8] * across + cam[11] * down + cam[14]
+            dz = cam[9] * across + cam[12] * down + cam[15]
             if dz < -1e-6:
-                t = -cz / dz
+                inverse = 1.0 / dz
+                t = -cz * inverse
                 x = cx + t * dx
                 y = cy + t * dy
                 if abs(x) < side_x and y < wall_y:
-                    k = cz / (dz * dz * f)
-                    ax = abs(cam[7] * dz - dx * cam[9]) * k
-                    ay = abs(cam[8] * dz - dy * cam[9]) * k
-                    bx = abs(cam[10] * dz - dx * cam[12]) * k
-                    by = abs(cam[11] * dz - dy * cam[12]) * k
+                    k = cz * inverse * inverse * inverse_f
+                    ax = abs(turn_x * down + row_x) * k
+                    ay = abs(turn_y * down + row_y) * k
+                    bx = abs(column_x - turn_x * across) * k
+                    by = abs(column_y - turn_y * across) * k
                     r, g, b = ground(
-                        venue, lines, paint, lights, tex0, tex1, tex2, x, y, ax, bx, ay, by
+                        venue, lines, paint, sunlight, shadowed, tex0, tex1, tex2, x, y, ax, bx,
+                        ay, by,
                     )
                     image[v, u, 0] = r
                     image[v, u, 1] = g
@@ -185,13 +217,13 @@ def background(  # type: ignore[no-untyped-def]
             back = ty < tx
             t = ty if back else tx
             if t > 1e8:
-                r, g, b = beyond(venue, dx, dy, dz)
+                r, g, b = far_away(view, dx, dy, dz)
                 image[v, u, 0] = r
                 image[v, u, 1] = g
                 image[v, u, 2] = b
                 continue
             z = cz + t * dz
-            foot = t / f
+            foot = t * inverse_f
             done = False
             r = 0.0
             g = 0.0
@@ -215,14 +247,14 @@ def background(  # type: ignore[no-untyped-def]
                     up = sx * (cx + t * dx) - side_x
                     across = cy + t * dy + 100.0
                 if t > 0.0 and 0.0 <= up < depth:
-                    r, g, b = crowd(venue, across, up * sqrt(1 + slope * slope), t / f, t_s)
+                    r, g, b = crowd(venue, across, up * stretch, t * inverse_f, t_s)
                     k = 0.8 if back else 0.65
                     r *= k * lr
                     g *= k * lg
                     b *= k * lb
                     done = True
             if not done:
-                r, g, b = beyond(venue, dx, dy, dz)
+                r, g, b = far_away(view, dx, dy, dz)
             image[v, u, 0] = r
             image[v, u, 1] = g
             image[v, u, 2] = b

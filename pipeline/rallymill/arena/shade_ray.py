@@ -18,6 +18,24 @@ from rallymill.camera import Camera
 Array = NDArray[np.float64]
 
 
+Q_LOW, Q_HIGH = -0.145, 0.4
+"""Distortion beyond which a picture folds back on itself, or which no lens here has."""
+_N_STEPS = 16_384
+Q_STEPS = _N_STEPS / (Q_HIGH - Q_LOW)
+
+
+def _straight_table() -> Array:
+    """Solutions s of s + q s^3 = 1 at even steps of q, by Newton's method."""
+    q = np.linspace(Q_LOW, Q_HIGH, _N_STEPS + 1)
+    s = np.ones_like(q)
+    for _ in range(60):
+        s -= (s * (1.0 + q * s * s) - 1.0) / (1.0 + 3.0 * q * s * s)
+    return s
+
+
+STRAIGHT = _straight_table()
+
+
 def camera_vector(camera: Camera) -> Array:
     """Focal length, principal point, k1, centre and rotation of a camera, shape (16,)."""
     return np.concatenate(
@@ -30,17 +48,24 @@ def camera_vector(camera: Camera) -> Array:
 
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def straight(q):  # type: ignore[no-untyped-def]
+    """Factor that undoes radial distortion: s with s + q s^3 = 1, read from a table."""
+    place = (min(max(q, Q_LOW), Q_HIGH) - Q_LOW) * Q_STEPS
+    i = min(int(place), len(STRAIGHT) - 2)
+    share = place - i
+    return STRAIGHT[i] * (1.0 - share) + STRAIGHT[i + 1] * share
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def ray(cam, u, v):  # type: ignore[no-untyped-def]
     """Direction of the ray through an image point; unit depth along the viewing axis."""
-    x = (u - cam[1]) / cam[0]
-    y = (v - cam[2]) / cam[0]
+    inverse = 1.0 / cam[0]
+    x = (u - cam[1]) * inverse
+    y = (v - cam[2]) * inverse
     if cam[3] != 0.0:
-        xd = x
-        yd = y
-        for _ in range(8):
-            scale = 1.0 + cam[3] * (x * x + y * y)
-            x = xd / scale
-            y = yd / scale
+        k = straight(cam[3] * (x * x + y * y))
+        x *= k
+        y *= k
     return (
         cam[7] * x + cam[10] * y + cam[13],
         cam[8] * x + cam[11] * y + cam[14],
@@ -130,6 +155,12 @@ def value_noise(x, y, seed):  # type: ignore[no-untyped-def]
     a = hash01(i, j, seed) * (1 - fx) + hash01(i + 1, j, seed) * fx
     b = hash01(i, j + 1, seed) * (1 - fx) + hash01(i + 1, j + 1, seed) * fx
     return a * (1 - fy) + b * fy
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def slope_at(x, steep):  # type: ignore[no-untyped-def]
+    """Edge at 0 that rises by ``steep`` a unit."""
+    return min(max(x * steep + 0.5, 0.0), 1.0)
 
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, floor, pi, sin, sqrt
+from math import floor, pi, sin, sqrt
 
 from numba import njit
 
@@ -10,6 +10,7 @@ from rallymill.arena.shade_ray import (
     bilinear,
     hash01,
     ramp,
+    slope_at,
     value_noise,
 )
 from rallymill.arena.shade_venue import (
@@ -26,25 +27,30 @@ from rallymill.arena.shade_venue import (
     V_WALL,
 )
 
+RISE_LOW = -0.4
+RISE_HIGH = 0.9
+PANORAMA_SIZE = (640, 1536)
+"""Rows and columns of a panorama; what lies so far away is out of focus anyway."""
+
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
 def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
     """Colour of a sloped stand at (across, up the slope): seats and people in rows."""
     seed = int(venue[V_SEED])
-    row = floor(up / 0.85)
-    fy = up / 0.85 - row
-    a = across / 0.52 + 0.5 * (row & 1)
+    row = floor(up * (1 / 0.85))
+    fy = up * (1 / 0.85) - row
+    a = across * (1 / 0.52) + 0.5 * (row & 1)
     seat = floor(a)
     fx = a - seat
-    edge = max(foot / 0.5, 0.05)
+    edge = 1.0 / max(foot * 2.0, 0.05)
     red = venue[V_SEAT] * 0.35
     green = venue[V_SEAT + 1] * 0.35
     blue = venue[V_SEAT + 2] * 0.35
-    back = ramp(0.55 - fy, edge) * ramp(0.42 - abs(fx - 0.5), edge)
+    back = slope_at(0.55 - fy, edge) * slope_at(0.42 - abs(fx - 0.5), edge)
     red += venue[V_SEAT] * 0.6 * back
     green += venue[V_SEAT + 1] * 0.6 * back
     blue += venue[V_SEAT + 2] * 0.6 * back
-    aisle = (floor(across / 0.52) % 23) == 0
+    aisle = (floor(across * (1 / 0.52)) % 23) == 0
     if not aisle and hash01(row, seat, seed) < venue[V_CROWD]:
         h1 = hash01(row, seat, seed + 1)
         h2 = hash01(row, seat, seed + 2)
@@ -53,7 +59,7 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         if h2 > 0.6:
             cx += 0.14 * sin(2 * pi * (t_s * (0.15 + 0.5 * h1) + h3))
         top = 0.46 + 0.12 * h1
-        k = ramp(top - fy, edge) * ramp(0.4 - abs(fx - cx), edge)
+        k = slope_at(top - fy, edge) * slope_at(0.4 - abs(fx - cx), edge)
         # Clothes: mostly white, grey and dark, some of strong colour.
         base = 0.04 + 0.75 * h2 * h2
         if h1 < 0.45:
@@ -68,11 +74,11 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         red += (cr - red) * k
         green += (cg - green) * k
         blue += (cb - blue) * k
-        hy = (fy - top - 0.15) / 0.16
-        hx = (fx - cx) / 0.19
-        k = ramp(1.0 - sqrt(hx * hx + hy * hy), edge * 5.0)
+        hy = (fy - top - 0.15) * (1 / 0.16)
+        hx = (fx - cx) * (1 / 0.19)
+        k = slope_at(1.0 - sqrt(hx * hx + hy * hy), edge * 0.2)
         tone = 0.12 + 0.45 * hash01(row, seat, seed + 4)
-        hair = ramp(hy - 0.15, edge * 6.0)
+        hair = slope_at(hy - 0.15, edge * (1 / 6.0))
         cr = tone * 1.1 * (1 - hair) + 0.06 * hair
         cg = tone * 0.78 * (1 - hair) + 0.045 * hair
         cb = tone * 0.6 * (1 - hair) + 0.035 * hair
@@ -85,11 +91,12 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
             if hash01(seat, int(beat), seed + 7) < 0.3:
                 gx = fx - cx
                 gy = fy - top + 0.12
-                spark = ramp(0.12 - sqrt(gx * gx + gy * gy), edge * 1.5)
+                spark = slope_at(0.12 - sqrt(gx * gx + gy * gy), edge * (1 / 1.5))
                 red += (1.6 - red) * spark
                 green += (1.6 - green) * spark
                 blue += (1.6 - blue) * spark
-    fade = 0.55 + 0.45 * exp(-up / 14.0)
+    far = up * (1 / 14.0)
+    fade = 0.55 + 0.45 / (1.0 + far * (1.0 + 0.5 * far))
     return red * fade, green * fade, blue * fade
 
 
@@ -126,6 +133,47 @@ def beyond(venue, dx, dy, dz):  # type: ignore[no-untyped-def]
         venue[V_SKY] * (1 - 0.35 * k) + 0.1 * (1 - k),
         venue[V_SKY + 1] * (1 - 0.2 * k) + 0.1 * (1 - k),
         venue[V_SKY + 2],
+    )
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def panorama(venue, out):  # type: ignore[no-untyped-def]
+    """Fill ``out`` (H, W, 3) with :func:`beyond` over rise and sine of the azimuth."""
+    height, width, _ = out.shape
+    for i in range(height):
+        rise = RISE_LOW + (RISE_HIGH - RISE_LOW) * i / (height - 1)
+        for j in range(width):
+            side = -1.0 + 2.0 * j / (width - 1)
+            r, g, b = beyond(venue, side, sqrt(max(1.0 - side * side, 0.0)), rise)
+            out[i, j, 0] = r
+            out[i, j, 1] = g
+            out[i, j, 2] = b
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
+def far_away(view, dx, dy, dz):  # type: ignore[no-untyped-def]
+    """Colour from a :func:`panorama` in a direction."""
+    level = 1.0 / max(sqrt(dx * dx + dy * dy), 1e-6)
+    height, width, _ = view.shape
+    row = (dz * level - RISE_LOW) * ((height - 1) / (RISE_HIGH - RISE_LOW))
+    column = (dx * level + 1.0) * (0.5 * (width - 1))
+    row = min(max(row, 0.0), height - 1.001)
+    column = min(max(column, 0.0), width - 1.001)
+    i = int(row)
+    j = int(column)
+    fr = row - i
+    fc = column - j
+    a = (1 - fr) * (1 - fc)
+    b = (1 - fr) * fc
+    c = fr * (1 - fc)
+    d = fr * fc
+    top = view[i]
+    low = view[i + 1]
+    k = j + 1
+    return (
+        top[j, 0] * a + top[k, 0] * b + low[j, 0] * c + low[k, 0] * d,
+        top[j, 1] * a + top[k, 1] * b + low[j, 1] * c + low[k, 1] * d,
+        top[j, 2] * a + top[k, 2] * b + low[j, 2] * c + low[k, 2] * d,
     )
 
 
