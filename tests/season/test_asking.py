@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +23,16 @@ from rallymill.season.query import QueryError, ask, connect, connect_season
 from rallymill.season.store import SeasonStore
 
 NAMED = questions.load(home() / "configs" / "questions")
+
+
+@pytest.fixture(scope="module")
+def attacked(joined, tmp_path_factory):
+    """A season that questions try to change, its connection, and what it held before."""
+    root = Path(shutil.copytree(joined, tmp_path_factory.mktemp("attacked") / "season"))
+    (root / "notes.csv").write_text("a,b\n1,2\n")
+    found = connect_season(root)
+    yield root, found, contents(root)
+    found.close()
 
 
 @pytest.fixture
@@ -52,16 +63,11 @@ def connection(joined):
     "SELECT * FROM read_json('{out}/season.json')",
     "SELECT * FROM sniff_csv('{out}/season.json')",
 ])  # fmt: skip
-def test_a_season_cannot_be_written_nor_left(root, sql):
-    (root / "notes.csv").write_text("a,b\n1,2\n")
-    before = contents(root)
-    connection = connect_season(root)
-    try:
-        with pytest.raises(QueryError):
-            ask(connection, sql.format(out=root))
-        assert ask(connection, "SELECT count(*) AS n FROM matches")["n"][0] == 3
-    finally:
-        connection.close()
+def test_a_season_cannot_be_written_nor_left(attacked, sql):
+    root, connection, before = attacked
+    with pytest.raises(QueryError):
+        ask(connection, sql.format(out=root))
+    assert ask(connection, "SELECT count(*) AS n FROM matches")["n"][0] == 3
     assert contents(root) == before
 
 
@@ -71,26 +77,17 @@ def test_a_season_cannot_be_written_nor_left(root, sql):
     "SET enable_external_access = true", "PRAGMA threads=8",
     "SELECT * FROM read_parquet('{out}/shots/**/*.parquet')",
 ])  # fmt: skip
-def test_the_season_connection_itself_refuses(root, sql):
-    connection = connect_season(root)
-    before = contents(root)
-    try:
-        with pytest.raises(duckdb.Error):
-            connection.execute(sql.format(out=root))
-    finally:
-        connection.close()
+def test_the_season_connection_itself_refuses(attacked, sql):
+    root, connection, before = attacked
+    with pytest.raises(duckdb.Error):
+        connection.execute(sql.format(out=root))
     assert contents(root) == before
 
 
-def test_an_answer_too_large_for_memory_is_refused_without_spilling(root):
-    connection = connect_season(root)
-    before = contents(root)
-    sql = "SELECT len(array_agg(range)) FROM range(300000000)"
-    try:
-        with pytest.raises(QueryError, match=r"(?i)memory"):
-            ask(connection, sql)
-    finally:
-        connection.close()
+def test_an_answer_too_large_for_memory_is_refused_without_spilling(attacked):
+    root, connection, before = attacked
+    with pytest.raises(QueryError, match=r"(?i)memory"):
+        ask(connection, "SELECT len(array_agg(range)) FROM range(300000000)")
     assert contents(root) == before
 
 

@@ -17,6 +17,20 @@ from rallymill.season.query import ask, connect_season
 from rallymill.season.store import SeasonStore
 
 
+@pytest.fixture(autouse=True)
+def quick_pages(monkeypatch):
+    """A page that tells what it was made from; the real one takes a second."""
+
+    def build(out, match_id):
+        (row,) = [r for r in read_matches(out).to_pylist() if r["match_id"] == match_id]
+        path = MatchStore(out, match_id).folder / "page" / "index.html"
+        path.parent.mkdir()
+        path.write_text(f"<h1>{row['player_near']}</h1>")
+        return path
+
+    monkeypatch.setattr("rallymill.report.page.build", build)
+
+
 @pytest.fixture
 def world(out, root, tmp_path):
     """Output folder, season and sheets beside recordings, with names in all of them."""
@@ -77,6 +91,7 @@ def test_codes_take_the_place_of_names_in_every_file(world, tmp_path):
     assert sorted(result.matches) == sorted(rows)
     assert showing(world, words_of(people)) == []
     assert result.still_named == []
+    assert len(list(out.glob("matches/*/page/index.html"))) == 1
     with open(tmp_path / "key.csv", encoding="utf-8") as given:
         key = {row["name"]: row["code"] for row in csv.DictReader(given)}
     assert key == people
