@@ -47,21 +47,26 @@ from rallymill.arena.shade_venue import (
 )
 
 Array = NDArray[np.float64]
-MAP_CELL_M = 0.5
+MAP_CELL_M = 0.25
 MAP_X_M = 20.0
 MAP_Y_M = 32.0
+MANY = -1
 
 
-def paint_map(lines: Array) -> NDArray[np.bool_]:
-    """Where any of the lines (N, 8) lies within a cell of a cell, over (y, x) from (-32, -20)."""
+def paint_map(lines: Array) -> NDArray[np.int16]:
+    """Which of the lines (N, 8) lies within a cell of a cell, over (y, x) from (-32, -20).
+
+    0 stands for none, n + 1 for line n alone, ``MANY`` for several.
+    """
     x = (np.arange(round(2 * MAP_X_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_X_M
     y = (np.arange(round(2 * MAP_Y_M / MAP_CELL_M)) + 0.5) * MAP_CELL_M - MAP_Y_M
-    found = np.zeros((len(y), len(x)), dtype=np.bool_)
+    found = np.zeros((len(y), len(x)), dtype=np.int16)
     reach = 1.5 * MAP_CELL_M
-    for x0, x1, y0, y1, *_ in lines:
+    for n, (x0, x1, y0, y1, *_) in enumerate(lines):
         columns = (x > x0 - reach) & (x < x1 + reach)
         rows = (y > y0 - reach) & (y < y1 + reach)
-        found |= rows[:, None] & columns[None, :]
+        here = rows[:, None] & columns[None, :]
+        found[here] = np.where(found[here] == 0, n + 1, MANY)
     return found
 
 
@@ -112,14 +117,16 @@ def ground(  # type: ignore[no-untyped-def]
     cover = 0.0
     paint_row = 0
     # A coarse map tells where any paint is near; wide footprints look at every line.
-    near = True
+    first, last = 0, lines.shape[0]
     if foot < MAP_CELL_M:
-        i = int(c / MAP_CELL_M)
-        j = int(r / MAP_CELL_M)
+        i = int(c * (1 / MAP_CELL_M))
+        j = int(r * (1 / MAP_CELL_M))
         if 0 <= i < paint.shape[1] and 0 <= j < paint.shape[0]:
             near = paint[j, i]
-    if near:
-        for n in range(lines.shape[0]):
+            if near >= 0:
+                first, last = near - 1, near
+    if last > 0:
+        for n in range(first, last):
             if x + ex < lines[n, 0] or x - ex > lines[n, 1]:
                 continue
             if y + ey < lines[n, 2] or y - ey > lines[n, 3]:
