@@ -52,7 +52,7 @@ class CalibrateStage:
     """Writes ``frames``: a camera for every frame of every main-camera span."""
 
     name = "calibrate"
-    version = 2
+    version = 3
     reads: tuple[str, ...] = ("views",)
     writes = tables.FRAMES
     needs_video = True

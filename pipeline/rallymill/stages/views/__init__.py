@@ -38,7 +38,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 2
+    version = 3
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
