@@ -7,6 +7,8 @@ behind them and visibility is counted in pixels, not guessed.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,6 +52,14 @@ def _sample_offsets(samples: int) -> Array:
 OFFSETS = {n: _sample_offsets(n) for n in (4, 8, 16)}
 
 
+@lru_cache(maxsize=4)
+def _panorama(venue: bytes) -> Image:
+    """What lies far away round a venue, given by the bytes of its vector."""
+    out = np.empty((*shade_surround.PANORAMA_SIZE, 3), dtype=np.float32)
+    shade_surround.panorama(np.frombuffer(venue).copy(), out)
+    return out
+
+
 class Renderer:
     """Draws pictures of one world at one venue."""
 
@@ -62,8 +72,7 @@ class Renderer:
         self._lights = venue.light_rows()
         self._textures = venue.textures()
         self._banners = venue.banners()
-        self._panorama = np.empty((*shade_surround.PANORAMA_SIZE, 3), dtype=np.float32)
-        shade_surround.panorama(self._vector, self._panorama)
+        self._panorama = _panorama(self._vector.tobytes())
         self._net = venue.net_row()
         self._ambient = np.asarray(venue.ambient, dtype=float)
         umpire = self._umpire()
