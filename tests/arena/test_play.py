@@ -168,7 +168,7 @@ def test_play_has_the_mix_of_real_play(tables: dict[str, pd.DataFrame]) -> None:
 
 
 def test_serve_sides_alternate_and_server_changes() -> None:
-    world = simulate(11, 14)
+    world = simulate(11, 20)
     points = world.truth()["points"].to_pandas()
     assert set(points.server) == {"near", "far"}
     whole = points[~points.ended_by.isin(("fault", "let"))].reset_index()

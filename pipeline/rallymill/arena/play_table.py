@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from rallymill.arena.play_behaviours import BEHAVIOURS, rates
 from rallymill.arena.play_figures import QUANTITIES, Quantity, played
 from rallymill.arena.play_sample import PlaySample, sample
@@ -74,6 +76,12 @@ def outside(found: Mapping[str, PlaySample]) -> list[str]:
     return names
 
 
+def _sampling(found: Mapping[str, PlaySample]) -> float:
+    """Standard error of a share of a third, in points of 100, of the largest group."""
+    most = max(len(played(s)) for s in found.values())
+    return 100 * float(np.sqrt((1 / 3) * (2 / 3) / max(most, 1)))
+
+
 def report(found: Mapping[str, PlaySample]) -> str:
     """Markdown: figures beside published ones, then rates of behaviours."""
     rows = []
@@ -87,8 +95,9 @@ def report(found: Mapping[str, PlaySample]) -> str:
     counted = ", ".join(f"{len(played(s))} {name}" for name, s in found.items())
     n_outside = len(outside(found))
     lines = [
-        f"Points: {counted}. {2 * len(QUANTITIES) - n_outside} of {2 * len(QUANTITIES)} figures of "
-        "the tour lie inside the published range, those outside in bold.",
+        f"Points: {counted}. Shares of points are sure to about {_sampling(found):.0f} in 100. "
+        f"{2 * len(QUANTITIES) - n_outside} of {2 * len(QUANTITIES)} figures of the tour lie "
+        "inside the published range, those outside in bold.",
         "",
         *_rows(
             ("quantity", "unit", "men", "published", "women", "published", "college", "club",

@@ -17,7 +17,7 @@ from rallymill.arena.world import Look
 from rallymill.errors import ConfigError
 
 Level = Literal["tour", "college", "club"]
-LEVELS = ("tour", "college", "club")
+LEVELS: tuple[Level, ...] = ("tour", "college", "club")
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ def draw_profile(
         raise ConfigError(f"unknown level {level!r}", f"use one of {', '.join(LEVELS)}")
     traits = TRAITS[level]
     look = draw_player_look(rng, split, woman)
-    serve, forehand, backhand = (45.4, 31.8, 32.0) if look.woman else (52.4, 34.8, 31.6)
+    serve, forehand, backhand = (46.4, 31.8, 32.0) if look.woman else (52.4, 34.8, 31.6)
     topspin, topspin_backhand = ((175, 255), (95, 145)) if look.woman else ((262, 350), (130, 205))
     skill = float(rng.uniform())
     habits = float(rng.uniform(*traits.habits))
@@ -153,7 +153,7 @@ def draw_profile(
         slice_liking=float(rng.beta(1.5, 4.0)),
         lob_liking=float(rng.uniform(0.1, 0.45)),
         run_round_m=float(rng.uniform(0.0, 1.6)),
-        net_skill=float(rng.uniform(0.5, 1.0)) * traits.net_skill,
+        net_skill=float(rng.uniform(0.6, 1.0)) * traits.net_skill,
         pace=traits.pace,
         margin_m=traits.margin_m,
         depth_m=traits.depth_m,

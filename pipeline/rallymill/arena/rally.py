@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court, flight
-from rallymill.arena.player_motion import Hop, Swing
+from rallymill.arena.player_motion import Hop, Swing, shortest_span_s
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_aim import aim_flat, aim_high, clearance_m, launch
 from rallymill.arena.rally_ball import Arc, cut, first_landing, follow, passed_cord
@@ -26,9 +26,11 @@ SWING_BEFORE_S = 0.35
 SWING_AFTER_S = 0.35
 AFTER_SPLIT_S = 0.04
 STEP_IN_S = 0.4
+CALM_MPS2 = 3.8
+"""Acceleration of a player who has time."""
 SERVE_READY = 0.6
 LONGEST_RALLY = 60
-MISHIT_ODDS = 0.035
+MISHIT_ODDS = 0.032
 MISHIT_UNDER_PRESSURE = 0.22
 ACROSS_SCATTER = 1.1
 UP_SCATTER = 0.80
@@ -248,8 +250,9 @@ def _go_to(
     body = me.body
     feet, velocity = turn(meeting.feet, sign), turn(meeting.velocity, sign)
     span = meeting.t_s - chance.t_s
-    way = float(np.linalg.norm(meeting.feet - chance.place))
-    calm = max(0.45, float(np.sqrt(6 * way / 3.6)))
+    calm = shortest_span_s(
+        chance.place, chance.velocity, meeting.feet, CALM_MPS2, me.profile.top_speed_mps, 0.45
+    )
     if meeting.haste == 0.0 and span > calm + STEP_IN_S + 0.05:
         # There early: wait half a step behind, then step into the ball.
         step = turn(np.array([rng.uniform(-0.12, 0.12), -rng.uniform(0.05, 0.2)]), sign)

@@ -158,7 +158,7 @@ def _attack(
     return Intent(
         "approach" if approach else "groundstroke", s.wing, spot, speed * hard,
         topspin * rng.normal(0.95, 0.1), 0.0, 0.35 if approach else 0.25, to_net=approach,
-        plan=plan,
+        plan=plan, scatter=0.85 if approach else 1.0,
     )
 
 

@@ -55,7 +55,7 @@ def against_net(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> In
     closeness = float(np.clip((4.5 - s.opponent[1]) / 3.0, 0, 1))
     if rng.uniform() < me.lob_liking * (0.3 + 0.5 * closeness + 0.4 * s.pressure):
         return lob(rng, me, s)
-    sign, plan = pick(rng, s, me, {"line": 0.36, "cross": 0.32, "middle": 0.32})
+    sign, plan = pick(rng, s, me, {"line": 0.34, "cross": 0.30, "middle": 0.36})
     speed, topspin = ground_speed(me, s.wing)
     hard = rng.normal(0.97, 0.07) - 0.2 * s.pressure
     spot = target(rng, me, sign, 1.1, 0.35, 7.6 if sign else 8.4, 1.1)

@@ -46,7 +46,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from rallymill import court, tables, tactics
+from rallymill import court, flight, tables, tactics
 from rallymill.arena.player_profile import PlayerProfile
 from rallymill.arena.rally_aim import clearance_m
 from rallymill.arena.rally_ball import Arc, first_landing
@@ -67,8 +67,6 @@ Place = Callable[[str, float], tuple[Array, Array, float]]
 Row = dict[str, Any]
 
 MATCH_ID = "world"
-GROUND_SPEED_SHARE = 0.85
-"""Share of a stroke's speed that counts as its mean ground speed where the ball did not bounce."""
 
 
 def recorded_arcs(rally: RallyRecord) -> list[Arc]:
@@ -209,11 +207,15 @@ def _incoming(previous: list[Arc], before: Hit, hit: Hit) -> Row:
 def _open_court(
     hit: Hit, landing: Arc | None, opponent: Array, opponent_velocity: Array
 ) -> float:
-    """Share of the court out of reach, at the mean ground speed of the flight to the bounce."""
-    ground_speed = GROUND_SPEED_SHARE * float(np.linalg.norm(hit.state[3:6]))
+    """Share of the court out of reach, at the mean ground speed of the flight to the bounce.
+
+    The flight of a ball that was volleyed or met the net is carried on to the ground.
+    """
     if landing is not None:
-        run = landing.end()[0:2] - hit.state[0:2]
-        ground_speed = float(np.linalg.norm(run)) / (landing.end_s - hit.t_s)
+        span, spot = landing.end_s - hit.t_s, landing.end()
+    else:
+        span, spot = flight.fall_to(hit.state, hit.spin)
+    ground_speed = float(np.linalg.norm(spot[0:2] - hit.state[0:2])) / span
     threat = tactics.Threat(
         (float(hit.state[0]), float(hit.state[1])),
         ground_speed,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from rallymill.cli.bench_runs import resume, season_bench
+from rallymill.cli.bench_runs import faults, resume, season_bench
 from rallymill.config import home
 
 
@@ -75,6 +75,7 @@ def court(
 
 bench.add_command(resume)
 bench.add_command(season_bench)
+bench.add_command(faults)
 
 
 @bench.command()
@@ -105,3 +106,23 @@ def play(points: int, first_seed: int, surface: str, table: Path | None) -> int:
     if table is not None:
         table.write_text(text, encoding="utf-8")
     return 1 if play_table.outside(found) else 0
+
+
+@bench.command()
+@click.option("--count", type=click.IntRange(min=1), default=200, show_default=True)
+@click.option("--first-seed", type=click.IntRange(min=0), default=220_000, show_default=True)
+def scenes(count: int, first_seed: int) -> int:
+    """Check random scenes against physics, bodies, schemas and the rules of tennis.
+
+    Exit code: 0 nothing is wrong, 1 otherwise.
+    """
+    from rallymill.arena import play_checks
+
+    wrong = 0
+    for number in range(count):
+        seed, world = play_checks.scene(first_seed + number)
+        for fault in play_checks.faults(world):
+            wrong += 1
+            click.echo(f"seed {seed}: {fault}")
+    click.echo(f"{count} scenes, {len(play_checks.CHECKS)} kinds of checks, {wrong} faults")
+    return 1 if wrong else 0
