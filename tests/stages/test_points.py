@@ -107,6 +107,15 @@ def test_net_cord_serve_that_is_good_is_a_let():
     assert (row["ended_by"], row["won_by"]) == ("let", None)
 
 
+@pytest.mark.parametrize("faulted", [False, True])
+def test_a_let_serve_is_served_again_as_what_it_was(faulted):
+    let = [SERVE, NET | {"z_m": 0.95}, SERVE_BOUNCE]
+    before = [SERVE, NET] if faulted else []
+    rows = points([*before, *moved(let, 12.0, 1), *moved(RALLY, 24.0, 2)])
+    assert [row["ended_by"] for row in rows[-2:]] == ["let", "winner"]
+    assert [row["serve_number"] for row in rows[-2:]] == ([2, 2] if faulted else [1, 1])
+
+
 @pytest.mark.parametrize(("bounce", "ending", "winner"), [
     ({}, "winner", "near"),
     ({"y_m": 12.4}, "error_long", "far"),

@@ -1,7 +1,7 @@
 """Points: one row a rally, with who served, how it ended and who won it.
 
 A faulted first serve is a row of its own (ended_by ``fault``, serve_number 1); the next row of the
-same server from the same half has serve_number 2.
+same server from the same half has serve_number 2, and again 2 if that serve was a let (rule 22).
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class PointsStage:
     """Shots, events and arcs to points."""
 
     name = "points"
-    version = 1
+    version = 2
     reads = ("shots", "events", "arcs")
     writes = POINTS
     needs_video = False
@@ -90,7 +90,7 @@ def _row(
     server = _server(rally)
     start = shots[0]["t_contact_s"]
     second = (
-        before is not None and before["ended_by"] == "fault" and before["server"] == server
+        before is not None and _asks_for_second(before) and before["server"] == server
         and half in (None, before["serve_side"])
         and start - before["end_s"] <= config.longest_serve_gap_s
     )
@@ -113,6 +113,13 @@ def _row(
         ),
         "confidence": started * min(stroke.hit.confidence for stroke in rally.strokes),
     }
+
+
+def _asks_for_second(before: Row) -> bool:
+    """Whether a second serve follows: after a fault, or after a second serve that was a let."""
+    return before["ended_by"] == "fault" or (
+        before["ended_by"] == "let" and before["serve_number"] == 2
+    )
 
 
 def _server(rally: Rally) -> str | None:
