@@ -15,7 +15,7 @@ from rallymill.arena.scene import TIERS
 from rallymill.errors import ConfigError
 
 SURFACES = ("hard", "clay", "grass")
-LEVELS = ("tour", "club")
+LEVELS = ("tour", "college", "club")
 RATES = tuple(
     Fraction(text) for text in ("24", "25", "30000/1001", "30", "50", "60000/1001", "60")
 )
