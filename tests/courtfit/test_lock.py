@@ -113,3 +113,10 @@ def test_lines_without_their_net_are_not_believed():
     assert here.on > 0.9
     assert here.net < 0.3
     assert not here.good
+
+
+def test_whiteness_is_the_mean_of_luma_and_the_least_channel():
+    image = np.random.default_rng(0).integers(0, 256, (40, 50, 3), dtype=np.uint8)
+    luma = image.astype(float) @ [0.114, 0.587, 0.299]
+    expected = (luma + image.min(axis=2)) / 2
+    assert np.abs(evidence.whiteness(image) - expected).max() <= 1.0

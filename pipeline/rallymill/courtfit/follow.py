@@ -273,7 +273,7 @@ class ViewFollower:
             return
         fit = solve.fit(
             self.place.applied(one.camera), one.places, self.place.prior(), self.place.net_m,
-            rounds=4,
+            rounds=3,
         )
         if fit is None:
             one.status, one.camera = "lost", None

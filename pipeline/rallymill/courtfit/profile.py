@@ -112,12 +112,10 @@ def _measure(image, points, normals, half_px, reach_px, blur, window_px, out):  
             )
         count = 2 * window + 1
         mean = 0.0
-        step_power = 0.0
         for k in range(count):
             x = k - window
             template[k] = 0.5 * (erf((x + half) / root) - erf((x - half) / root))
             mean += template[k]
-            step_power += erf(x / root) ** 2
         mean /= count
         power = 0.0
         for k in range(count):

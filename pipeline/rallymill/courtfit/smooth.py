@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 from filterpy.kalman import KalmanFilter
+from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera
@@ -24,6 +25,8 @@ JERKINESS = tuple(10.0 ** np.arange(-8.0, 3.0, 1.0))
 """Spectral densities of acceleration tried, rad^2 / s^3."""
 MOST_TRIED = 300
 """Frames on which jerkiness is chosen."""
+START_SD = (0.1, 0.7)
+"""Deviations of place and rate before the first frame."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +53,9 @@ def smooth(
     if len(times) > MOST_TRIED:
         start = (len(times) - MOST_TRIED) // 2
     part = slice(start, start + MOST_TRIED)
-    scores = [
-        _filter(measured[part], covariances[part], times[part], q)[1] for q in JERKINESS
-    ]
+    scores = likelihoods(measured[part], covariances[part], times[part])
     chosen = JERKINESS[int(np.argmax(scores))]
-    run, _ = _filter(measured, covariances, times, chosen)
-    means, spreads, transitions, noises, kalman = run
+    means, spreads, transitions, noises, kalman = _filter(measured, covariances, times, chosen)
     smoothed, spread, _, _ = kalman.rts_smoother(means, spreads, transitions, noises)
     result = []
     for row in smoothed[:, :4, 0]:
@@ -65,6 +65,59 @@ def smooth(
                     rotation=turn @ first.rotation)
         )
     return Smoothed(result, spread[:, :4, :4], chosen)
+
+
+def likelihoods(
+    measured: Sequence[Array | None], covariances: Sequence[Array], times_s: Array
+) -> Array:
+    """Logarithm of the likelihood, but for a constant, of each of ``JERKINESS``, shape (J,)."""
+    seen = np.array([value is not None for value in measured])
+    values = np.array([np.zeros(4) if value is None else value for value in measured])
+    noise = np.array([np.asarray(one, dtype=float) for one in covariances])
+    if not seen.any():
+        return np.zeros(len(JERKINESS))
+    return np.array([
+        _log_likelihood(values, seen, noise, times_s, jerkiness, START_SD[0] ** 2, START_SD[1] ** 2)
+        for jerkiness in JERKINESS
+    ])
+
+
+@njit(cache=True)
+def _log_likelihood(values, seen, noise, times, jerkiness, place_var, rate_var):  # type: ignore[no-untyped-def]
+    """What :func:`_filter` would find, without keeping the states: only sizes are compared."""
+    mean = np.zeros(8)
+    spread = np.zeros((8, 8))
+    f = np.eye(8)
+    q = np.zeros((8, 8))
+    total = 0.0
+    first = 0
+    while not seen[first]:
+        first += 1
+    for i in range(4):
+        mean[i] = values[first, i]
+        spread[i, i] = place_var
+        spread[4 + i, 4 + i] = rate_var
+    for step in range(values.shape[0]):
+        dt = times[step] - times[step - 1] if step > 0 else 0.0
+        for i in range(4):
+            f[i, 4 + i] = dt
+            q[i, i] = jerkiness * dt**3 / 3
+            q[i, 4 + i] = jerkiness * dt**2 / 2
+            q[4 + i, i] = jerkiness * dt**2 / 2
+            q[4 + i, 4 + i] = jerkiness * dt
+        mean = f @ mean
+        spread = f @ spread @ f.T + q
+        if not seen[step]:
+            continue
+        innovation = values[step] - mean[:4]
+        inside = spread[:4, :4] + noise[step]
+        gain = np.ascontiguousarray(np.linalg.solve(inside, spread[:4, :]).T)
+        mean = mean + gain @ innovation
+        spread = spread - gain @ np.ascontiguousarray(spread[:4, :])
+        spread = 0.5 * (spread + spread.T)
+        total -= 0.5 * (innovation @ np.linalg.solve(inside, innovation))
+        total -= 0.5 * np.log(np.linalg.det(inside))
+    return total
 
 
 def _vector(camera: Camera, first: Camera) -> Array:
@@ -77,31 +130,30 @@ _Run = tuple[Array, Array, list[Array], list[Array], KalmanFilter]
 
 def _filter(
     measured: Sequence[Array | None], covariances: Sequence[Array], times: Array, jerkiness: float
-) -> tuple[_Run, float]:
+) -> _Run:
     kalman = KalmanFilter(dim_x=8, dim_z=4)
     kalman.H = np.hstack([np.eye(4), np.zeros((4, 4))])
     begin = next(i for i, value in enumerate(measured) if value is not None)
     kalman.x = np.concatenate([measured[begin], np.zeros(4)])[:, None]
-    kalman.P = np.diag([1e-2] * 4 + [0.5] * 4)
-    likelihood = 0.0
+    kalman.P = np.diag([START_SD[0] ** 2] * 4 + [START_SD[1] ** 2] * 4)
     means, spreads, transitions, noises = [], [], [], []
-    eye = np.eye(4)
+    eye, none = np.eye(4), np.zeros((4, 4))
+    known: dict[float, tuple[Array, Array]] = {}
     for index, value in enumerate(measured):
-        dt = times[index] - times[index - 1] if index else 0.0
-        f = np.block([[eye, dt * eye], [np.zeros((4, 4)), eye]])
-        q = jerkiness * np.block(
-            [[dt**3 / 3 * eye, dt**2 / 2 * eye], [dt**2 / 2 * eye, dt * eye]]
-        )
+        dt = round(float(times[index] - times[index - 1]), 6) if index else 0.0
+        if dt not in known:
+            known[dt] = (
+                np.block([[eye, dt * eye], [none, eye]]),
+                jerkiness * np.block(
+                    [[dt**3 / 3 * eye, dt**2 / 2 * eye], [dt**2 / 2 * eye, dt * eye]]
+                ),
+            )
+        f, q = known[dt]
         kalman.predict(F=f, Q=q)
         if value is not None:
             kalman.update(value[:, None], R=covariances[index])
-            innovation = kalman.y[:, 0]
-            # Gaussian log likelihood; FilterPy's own underflows for such small covariances.
-            likelihood -= 0.5 * float(
-                innovation @ np.linalg.solve(kalman.S, innovation) + np.linalg.slogdet(kalman.S)[1]
-            )
         means.append(kalman.x.copy())
         spreads.append(kalman.P.copy())
         transitions.append(f)
         noises.append(q)
-    return (np.array(means), np.array(spreads), transitions, noises, kalman), likelihood
+    return np.array(means), np.array(spreads), transitions, noises, kalman
