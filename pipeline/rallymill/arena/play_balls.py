@@ -110,7 +110,7 @@ def _roll(rng: np.random.Generator, start_s: float) -> Arc:
     if kind == 0:
         start, goal = (-way * rng.uniform(3.0, 5.5), back), (way * rng.uniform(3.0, 6.0), back)
     else:
-        x = way * (court.HALF_DOUBLES_M + rng.uniform(0.9, 2.4))
+        x = way * (court.HALF_DOUBLES_M + rng.uniform(0.4, 0.8))
         if kind == 1:
             start, goal = (x, side * 1.0), (x + rng.normal(0, 0.6), back)
         else:

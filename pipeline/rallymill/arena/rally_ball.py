@@ -24,7 +24,7 @@ NET_RETURN = 0.10
 CORD_FROM = -0.1
 """A ball passes over the cord if its middle is above it by this share of its radius or more."""
 CORD_TAKES = 0.28
-CORD_KEEPS = 0.80
+CORD_KEEPS = 0.87
 CORD_LIFTS = 0.35
 """A cord gives way: it takes this share of the speed into it, keeps a share of all speed by rubbing
 and throws the ball up by less than a stiff bar would; common practice, no source."""

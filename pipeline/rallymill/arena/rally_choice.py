@@ -40,7 +40,7 @@ def choose_serve(rng: np.random.Generator, me: PlayerProfile, side: str, first: 
     """Serve from the deuce or ad half."""
     odds = np.array(SERVE_ODDS[me.look.woman, first])
     place = int(rng.choice(3, p=odds / odds.sum()))
-    margin = (0.55 if first else 0.75) + 0.3 * me.margin_m
+    margin = (0.50 if first else 0.75) + 0.3 * me.margin_m
     across = (HALF_M - margin, margin, HALF_M / 2)[place] + rng.normal(0, 0.12)
     depth = court.SERVICE_LINE_M - (rng.normal(0.95, 0.2) if first else rng.normal(1.25, 0.2))
     x = -across if side == "deuce" else across
@@ -93,14 +93,14 @@ def _return(rng: np.random.Generator, me: PlayerProfile, s: Situation) -> Intent
         sign, plan = pick(rng, s, me, {"middle": 0.42, "cross": 0.38, "line": 0.2})
         spot = target(rng, me, sign, 1.4, 0.4, 8.6, 1.0)
     else:
-        share = rng.normal(0.97, 0.07) - 0.12 * s.pressure
+        share = rng.normal(0.93, 0.07) - 0.12 * s.pressure
         sign, plan = pick(rng, s, me, {"middle": 0.3, "cross": 0.42, "line": 0.28})
-        spot = target(rng, me, sign, 1.15, 0.35, 9.1, 0.9)
+        spot = target(rng, me, sign, 1.4, 0.4, 9.0, 0.9)
     come_in = (0.02 if s.first_serve else 0.08) * me.net_liking
     return Intent(
         "return", s.wing, spot, speed * share, topspin * rng.normal(0.85, 0.12), 0.0, 0.3,
         to_net=bool(rng.uniform() < come_in), plan=plan,
-        scatter=me.return_scatter * (1.6 if s.first_serve else 1.15),
+        scatter=me.return_scatter * (1.6 if s.first_serve else 1.3),
     )
 
 
@@ -148,7 +148,7 @@ def _attack(
         "middle": 0.10,
     }
     sign, plan = pick(rng, s, me, weights)
-    spot = target(rng, me, sign, 1.6, 0.4, 9.3, 0.9)
+    spot = target(rng, me, sign, 1.75, 0.4, 9.3, 0.9)
     low = 0.1 * max(0.0, 0.9 - float(s.contact[2]))
     hard = rng.normal(1.02 + 0.08 * me.aggression, 0.06) - low - 0.1 * s.pressure
     if approach:
