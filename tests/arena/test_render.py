@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from rallymill.arena import (
     camera_moves,
     camera_work,
     render_fields,
+    shade_cache,
     shade_ray,
 )
 from rallymill.arena.render import Renderer
@@ -377,3 +379,24 @@ def test_exposure_drifts_slowly_and_a_wrong_range_lifts_the_dark():
     assert np.abs(np.diff(means)).max() < 6
     black = develop(grey * 0, replace(plain, black=0.06), (1,))
     assert black.mean() == pytest.approx(255 * 0.06, abs=1)
+
+
+def test_compiled_code_older_than_its_sources_is_dropped(tmp_path):
+    (tmp_path / "__pycache__").mkdir()
+
+    def written(name, age_s):
+        path = tmp_path / name
+        path.write_text("")
+        os.utime(path, (1e9 - age_s, 1e9 - age_s))
+        return path
+
+    assert shade_cache.drop_stale(tmp_path) == 0
+    written("shade_a.py", 10)
+    written("shade_b.py", 50)
+    written("body.py", 30)
+    stale = written("__pycache__/shade_b.f-1.py311.nbi", 20)
+    fresh = written("__pycache__/shade_b.g-1.py311.nbi", 5)
+    inlined = written("__pycache__/body.f-1.py311.nbi", 20)
+    other = written("__pycache__/flight.f-1.py311.nbi", 900)
+    assert shade_cache.drop_stale(tmp_path) == 2
+    assert [path.exists() for path in (stale, fresh, inlined, other)] == [False, True, False, True]

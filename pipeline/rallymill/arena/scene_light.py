@@ -61,13 +61,15 @@ def _hard(rng: np.random.Generator, reserved: bool) -> tuple[Colour, Colour]:
         most = 0.52 if 0.25 < hue < 0.5 else 0.66
         return hsv(hue, rng.uniform(low, high), rng.uniform(0.3, most))
 
-    inner = drawn(0.3, 0.72)
+    inner = drawn(0.25, 0.55) if reserved else drawn(0.3, 0.72)
     if reserved and rng.random() < 0.4:
         grey = rng.uniform(0.03, 0.18)
         inner = (grey, grey, grey * rng.uniform(1.0, 1.2))
     if rng.random() < 0.3:
         return inner, _tinted(inner, rng.uniform(0.6, 1.3))
-    return inner, drawn(0.25, 0.65)
+    if reserved and rng.random() < 0.6:
+        hues = HARD_HUES
+    return inner, drawn(0.2, 0.45) if reserved else drawn(0.25, 0.65)
 
 
 def court_colours(

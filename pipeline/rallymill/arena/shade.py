@@ -23,6 +23,7 @@ from rallymill.arena.shade_ray import (
 )
 from rallymill.arena.shade_surround import (
     crowd,
+    crowd_near,
     far_away,
     wall,
 )
@@ -51,6 +52,8 @@ MAP_CELL_M = 0.25
 MAP_X_M = 20.0
 MAP_Y_M = 32.0
 MANY = -1
+NEAR_CROWD_M = 0.02
+"""Pixels finer than this show shoulders, clothes and faces of the crowd."""
 
 
 def paint_map(lines: Array) -> NDArray[np.int16]:
@@ -254,7 +257,11 @@ def background(  # type: ignore[no-untyped-def]
                     up = sx * (cx + t * dx) - side_x
                     across = cy + t * dy + 100.0
                 if t > 0.0 and 0.0 <= up < depth:
-                    r, g, b = crowd(venue, across, up * stretch, t * inverse_f, t_s)
+                    foot = t * inverse_f
+                    if foot < NEAR_CROWD_M:
+                        r, g, b = crowd_near(venue, across, up * stretch, foot, t_s)
+                    else:
+                        r, g, b = crowd(venue, across, up * stretch, foot, t_s, False)
                     k = 0.8 if back else 0.65
                     r *= k * lr
                     g *= k * lg

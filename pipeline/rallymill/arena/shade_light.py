@@ -1,7 +1,4 @@
-"""Which ground points the sun reaches, and how worn paint is. Compiled by numba.
-
-Compiled code is cached by file: after a change here, touch the shaders that use it.
-"""
+"""Which ground points the sun reaches, and how worn paint is. Compiled by numba."""
 
 from __future__ import annotations
 

@@ -1,19 +1,22 @@
 """Rays, footprints and noise for the shaders. Compiled by numba.
 
 A camera travels as 16 numbers, see :func:`camera_vector`. Every ray is scaled so that its parameter
-is the depth along the viewing axis. Compiled code is cached by file: after a change here, touch the
-shaders that use it.
+is the depth along the viewing axis.
 """
 
 from __future__ import annotations
 
 from math import floor
+from pathlib import Path
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from rallymill.arena import shade_cache
 from rallymill.camera import Camera
+
+shade_cache.drop_stale(Path(__file__).parent)
 
 Array = NDArray[np.float64]
 

@@ -34,8 +34,11 @@ PANORAMA_SIZE = (640, 1536)
 
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
-def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
-    """Colour of a sloped stand at (across, up the slope): seats and people in rows."""
+def crowd(venue, across, up, foot, t_s, near):  # type: ignore[no-untyped-def]
+    """Colour of a sloped stand at (across, up the slope): seats and people in rows.
+
+    ``near`` is whether people are so near that shoulders, clothes and faces are seen.
+    """
     seed = int(venue[V_SEED])
     row = floor(up * (1 / 0.85))
     fy = up * (1 / 0.85) - row
@@ -59,7 +62,11 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
         if h2 > 0.6:
             cx += 0.14 * sin(2 * pi * (t_s * (0.15 + 0.5 * h1) + h3))
         top = 0.46 + 0.12 * h1
-        k = slope_at(top - fy, edge) * slope_at(0.4 - abs(fx - cx), edge)
+        below = top - fy
+        wide = 0.4
+        if near:
+            wide = 0.4 * sqrt(min(max(below, 0.0) * (0.6 + h1) * 6.0, 1.0))
+        k = slope_at(below, edge) * slope_at(wide - abs(fx - cx), edge)
         # Clothes: mostly white, grey and dark, some of strong colour.
         base = 0.04 + 0.75 * h2 * h2
         if h1 < 0.45:
@@ -71,17 +78,51 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
             cr = base * (0.55 + 0.5 * sin(phase))
             cg = base * (0.5 + 0.4 * sin(phase + 2.1))
             cb = base * (0.55 + 0.5 * sin(phase + 4.2))
+        if near:
+            # Arms, folds, an open collar.
+            arm = slope_at(0.025 - abs(abs(fx - cx) - 0.27 + 0.1 * below), edge)
+            fold = 0.85 + 0.3 * value_noise(fx * 7.0 + 13.0 * seat, fy * 9.0 + 7.0 * row, seed)
+            fold *= 1.0 - 0.4 * arm
+            if h3 > 0.5:
+                fold *= 1.0 - 0.35 * slope_at(sin(fy * 60.0 * h3), 1.5) * (h1 > 0.5)
+            cr *= fold
+            cg *= fold
+            cb *= fold
         red += (cr - red) * k
         green += (cg - green) * k
         blue += (cb - blue) * k
+        if near:
+            tone = 0.12 + 0.45 * hash01(row, seat, seed + 4)
+            neck = slope_at(0.075 - abs(fx - cx), edge) * slope_at(0.09 - abs(below), edge)
+            red += (tone * 0.95 - red) * neck
+            green += (tone * 0.66 - green) * neck
+            blue += (tone * 0.5 - blue) * neck
         hy = (fy - top - 0.15) * (1 / 0.16)
         hx = (fx - cx) * (1 / 0.19)
         k = slope_at(1.0 - sqrt(hx * hx + hy * hy), edge * 0.2)
         tone = 0.12 + 0.45 * hash01(row, seat, seed + 4)
         hair = slope_at(hy - 0.15, edge * (1 / 6.0))
-        cr = tone * 1.1 * (1 - hair) + 0.06 * hair
-        cg = tone * 0.78 * (1 - hair) + 0.045 * hair
+        dye = 1.0
+        if h3 > 0.6:
+            dye = 1.0 + 7.0 * (h3 - 0.6)
+        cr = tone * 1.1 * (1 - hair) + 0.06 * dye * hair
+        cg = tone * 0.78 * (1 - hair) + 0.045 * dye * hair
         cb = tone * 0.6 * (1 - hair) + 0.035 * hair
+        if near and foot < 0.03:
+            # Eyes, mouth, the shade of brow and nose, hair down the sides.
+            sharp = edge * 0.17
+            turn = 0.3 * sin(2 * pi * (0.07 * t_s + h1))
+            face = (hx - turn) * (hx - turn)
+            eye = slope_at(0.11 - abs(abs(hx - turn) - 0.34), sharp)
+            eye *= slope_at(0.07 - abs(hy + 0.1), sharp)
+            mouth = slope_at(0.22 - abs(hx - turn), sharp) * slope_at(0.05 - abs(hy + 0.58), sharp)
+            light = (1.05 - 0.35 * face) * (1.0 - 0.75 * eye) * (1.0 - 0.5 * mouth)
+            light *= 1.0 - 0.12 * slope_at(hx - turn, sharp) * (1.0 - hair)
+            if h2 > 0.55 and hair == 0.0:
+                light *= 1.0 - 0.85 * slope_at(abs(hx) - 0.74, sharp)
+            cr *= light
+            cg *= light
+            cb *= light
         red += (cr - red) * k
         green += (cg - green) * k
         blue += (cb - blue) * k
@@ -98,6 +139,12 @@ def crowd(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
     far = up * (1 / 14.0)
     fade = 0.55 + 0.45 / (1.0 + far * (1.0 + 0.5 * far))
     return red * fade, green * fade, blue * fade
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def crowd_near(venue, across, up, foot, t_s):  # type: ignore[no-untyped-def]
+    """:func:`crowd` from nearby; kept apart, so that the usual, far one stays short."""
+    return crowd(venue, across, up, foot, t_s, True)
 
 
 @njit(cache=True, fastmath=True, error_model="numpy", forceinline=True)
