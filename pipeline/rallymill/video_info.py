@@ -115,7 +115,12 @@ def open_video(path: Path) -> tuple[av.container.InputContainer, av.video.stream
         container = av.open(str(path), metadata_errors="ignore")
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise InputError(*_why_not_opened(path)) from error
-    streams = [stream for stream in container.streams.video if not _is_cover(stream)]
+    # A damaged header may name a codec that nobody knows; such a stream has no context.
+    streams = [
+        stream
+        for stream in container.streams.video
+        if not _is_cover(stream) and stream.codec_context is not None
+    ]
     if container.format.name in NOT_VIDEO_FORMATS:
         container.close()
         raise InputError(f"{path.name} is not a video", "give the recording itself")

@@ -206,7 +206,9 @@ def room_needed(files: Sequence[Path], out: Path, stages: Sequence[Stage]) -> in
             continue
         try:
             info = video.probe(path)
-        except RallymillError:
+        except Exception:
+            # Whatever is wrong with a file is told when its turn comes; it must not end the night.
+            log.info("%s cannot be reckoned with", path, exc_info=True)
             continue
         n_frames += frames_of({"duration_s": info.duration_s, "rate": str(info.rate)})
     return round(n_frames * bytes_a_frame(out))
