@@ -7,7 +7,9 @@ import random
 import pytest
 
 from rallymill import benchmark_faults as campaign
-from rallymill.benchmark_faults import FaultReport, Place, Tally
+from rallymill import fault_kinds as kinds_of
+from rallymill.benchmark_faults import FaultReport, Tally
+from rallymill.fault_kinds import Place
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +33,7 @@ def test_a_few_runs_with_faults_come_out_whole(tmp_path, monkeypatch):
 
 def test_harm_is_seen(films, tmp_path):
     place = Place(tmp_path / "run", films)
-    campaign.read_films(str(place.films), str(place.out))
+    kinds_of.read_films(str(place.films), str(place.out))
     wanted = campaign._state(place.out)
     assert campaign._compare(wanted, wanted) == []
     assert campaign._half_written(place.out) == []
@@ -57,9 +59,9 @@ def test_films_are_mended_as_they_were(films, tmp_path):
     place = Place(tmp_path / "run", films)
     film = sorted(place.films.iterdir())[0]
     before = film.read_bytes()
-    campaign._zero_middle(film, random.Random(0))
+    kinds_of._zero_middle(film, random.Random(0))
     assert film.read_bytes() != before
-    campaign._truncate(film, random.Random(0))
+    kinds_of._truncate(film, random.Random(0))
     assert len(film.read_bytes()) < len(before)
     place.mend_films()
     assert film.read_bytes() == before
