@@ -115,6 +115,24 @@ def test_room_is_asked_for_before_anything_starts(world, monkeypatch):
     monkeypatch.setenv("RALLYMILL_NO_REPORT", "1")
 
 
+def test_a_file_that_nobody_can_look_at_does_not_end_the_night(world, monkeypatch):
+    film(world.films / "a.mp4", n=20)
+
+    def probe(path):
+        raise ZeroDivisionError("as the test asks")
+
+    monkeypatch.setattr(plan.video, "probe", probe)
+    assert plan.room_needed(list(world.films.iterdir()), world.out, STAGES) == 0
+
+
+def test_a_film_of_an_unknown_codec_is_listed(world):
+    path = film(world.films / "a.mp4", n=20)
+    path.write_bytes(path.read_bytes().replace(b"avc1", b"zzzz"))
+    (row,) = world.run().rows
+    assert row["status"] == "not_read"
+    assert "no picture in it" in row["reason"] and row["remedy"]
+
+
 def test_room_is_not_asked_for_what_was_read_before(world, monkeypatch):
     film(world.films / "a.mp4", n=50)
     world.run()
@@ -198,6 +216,12 @@ def test_resumed_stage_is_noted(one):
     one.run({"detect": {"confidence": 0.6}})
     record = read_record(one.out / "matches" / row["match_id"])
     assert record.resumed == []
+
+
+def test_row_of_a_match_is_told(one):
+    (row,) = one.run().rows
+    (told,) = [event for _, event in one.events if event["event"] == "row"]
+    assert told["status"] == row["status"] == "read"
 
 
 def test_times_are_kept_by_match(one):

@@ -31,6 +31,8 @@ STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not r
 @click.argument("folder", type=click.Path(path_type=Path))
 @out_option
 @click.option("--workers", type=click.IntRange(min=1), help="Matches read at the same time.")
+@click.option("--cluster", metavar="ADDRESS",
+              help="Dask scheduler whose workers read the matches, e.g. tcp://10.0.0.5:8786.")
 @click.option("--device", help="auto, cpu, or a device name such as cuda:0.")
 @config_option
 @click.option("--dry-run", is_flag=True,
@@ -47,6 +49,7 @@ def process(
     folder: Path,
     out: Path,
     workers: int | None,
+    cluster: str | None,
     device: str | None,
     config_path: Path | None,
     dry_run: bool,
@@ -61,7 +64,9 @@ def process(
     it was. A match sheet is a file NAME.sheet.yaml beside NAME.mp4; it may be left out.
 
     Files that are still being copied are left for the next run. The disk is checked for room
-    first. What the night came to is in summary.html and summary.json of the output folder.
+    first. With --cluster, workers on other machines read the matches; they need the same paths to
+    recordings, output and weights. What the night came to is in summary.html and summary.json of
+    the output folder.
 
     Exit code: 0 all read, 1 some match could not be read (listed) or is still being copied, 2 wrong
     usage.
@@ -83,7 +88,8 @@ def process(
     config = config.with_execution(workers=workers, device=device)
     terminal = sys.stderr.isatty()
     display = Display([stage.name for stage in stages], as_json, terminal)
-    night = Night(folder, out, config, force, listen=display, isolated=not debug)
+    night = Night(folder, out, config, force, listen=display, isolated=not debug,
+                  cluster=cluster)
     try:
         result = night.run(dry=dry_run)
     finally:

@@ -168,6 +168,16 @@ class MatchRun:
         self._save(record)
         return True
 
+    def page_alone(self) -> None:
+        """Make the match page where tables changed since it was made; run no stage."""
+        record = self.store.read_record()
+        if record is not None:
+            self.rows = {
+                stage.writes.name: self.store.state(stage.writes).rows for stage in self.stages
+            }
+            self._report(record)
+            self._save(record)
+
     def _stages(self, record: MatchRecord) -> None:
         """All stages in order; once more without the sheet where one cannot make sense of it."""
         for stage in self.stages:

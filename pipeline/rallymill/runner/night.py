@@ -16,7 +16,8 @@ from typing import Any
 from rallymill.config import AppConfig
 from rallymill.errors import InputError, RallymillError
 from rallymill.runner import plan
-from rallymill.runner.child import Stopped, run_child
+from rallymill.runner.child import Outcome, Stopped, run_child
+from rallymill.runner.cluster import Cluster
 from rallymill.runner.copying import still_growing
 from rallymill.runner.folder import (
     HashBook,
@@ -86,6 +87,8 @@ class Night:
     isolated
         Run each match in a process of its own; without, a crash ends the whole run, but a debugger
         can look in.
+    cluster
+        Address of a Dask scheduler whose workers run the matches; None to run them here.
     """
 
     def __init__(
@@ -97,10 +100,13 @@ class Night:
         registry: str | None = None,
         listen: Listen = lambda match_id, event: None,
         isolated: bool = True,
+        cluster: str | None = None,
     ) -> None:
         self.folder, self.out, self.config = folder, out, config
         self.force, self.registry = frozenset(force), registry or registry_name()
         self._listen, self.isolated = listen, isolated
+        self._address = cluster
+        self._cluster: Cluster | None = None
         self._guard = threading.Lock()
         self._identify = threading.Lock()
         self._stop = threading.Event()
@@ -129,6 +135,7 @@ class Night:
             book = HashBook(self.out)
             names = known_matches(self.out)
             claimed: dict[str, str] = {}
+            self._cluster = Cluster(self._address) if self._address and not dry else None
             try:
                 self._all([path for path in files if path not in growing], book, names, claimed,
                           handle, dry)  # fmt: skip
@@ -136,6 +143,8 @@ class Night:
                 left = self._growing(growing)
                 self._all(sorted(growing - left), book, names, claimed, handle, dry)
             finally:
+                if self._cluster is not None:
+                    self._cluster.close()
                 if not dry:
                     book.save()
             self.result.rows.sort(key=lambda row: row["file"])
@@ -161,6 +170,9 @@ class Night:
         """Run some recordings, several at a time."""
         # Without processes of their own, matches would mix their logs and block each other.
         workers = 1 if dry or not self.isolated else self.config.execution.workers
+        if self._cluster is not None:
+            # More than there are, so that workers that come later find work.
+            workers = 2 * self._cluster.n_workers
         pool = ThreadPoolExecutor(workers, thread_name_prefix="match")
         try:
             futures = [
@@ -254,6 +266,12 @@ class Night:
             self._tell(job.match_id, event)
 
         empty = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
+        if self._cluster is not None:
+            outcome = self._cluster.run(job, self.config, self.registry, tell, self._stop)
+            record = self._finish(job, outcome)
+            if outcome.ok:
+                self._page(record)
+            return record
         if not self.isolated:
             with match_log(store.folder):
                 MatchRun(job, load_stages(self.registry), self.config, tell).run()
@@ -271,12 +289,27 @@ class Night:
             raise RallymillError(
                 f"no process could be started: {error.strerror}", "free memory and run again"
             ) from error
-        record = store.read_record() or empty
+        return self._finish(job, outcome)
+
+    def _finish(self, job: Job, outcome: Outcome) -> MatchRecord:
+        """The record of a match whose process has ended, with what went wrong."""
+        store = MatchStore(job.out, job.match_id)
+        record = store.read_record()
+        if record is None:
+            record = MatchRecord(job.match_id, job.file, str(job.path), job.content_hash)
         if not outcome.ok:
             record.failed_stage = outcome.stage
             record.problem, record.remedy = outcome.problem, outcome.remedy
             store.write_record(record)
         return record
+
+    def _page(self, record: MatchRecord) -> None:
+        """Make the page of a match that was read elsewhere; a page that fails fails alone."""
+        self._list(self._row(record))
+        job = Job(Path(record.path), record.file, record.content_hash, record.match_id, self.out)
+        with match_log(MatchStore(self.out, record.match_id).folder):
+            MatchRun(job, load_stages(self.registry), self.config,
+                     lambda event: self._tell(record.match_id, event)).page_alone()  # fmt: skip
 
     def _put_down(self, record: MatchRecord, dry: bool) -> None:
         if dry:
@@ -286,7 +319,8 @@ class Night:
         else:
             row = self._row(record)
         self._list(row, dry)
-        self._tell(record.match_id, {"event": "row", **row})
+        # A row has a column of that name too, the event that was played.
+        self._tell(record.match_id, {**row, "event": "row"})
 
     def _row(self, record: MatchRecord) -> dict[str, Any]:
         """Row of a match; tables that cannot be summed up make it unread, not the night."""

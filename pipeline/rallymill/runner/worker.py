@@ -49,7 +49,8 @@ def job_to_json(job: Job, config: configuration.AppConfig, registry: str) -> str
     )
 
 
-def _job_of(given: Mapping[str, Any]) -> Job:
+def job_of(given: Mapping[str, Any]) -> Job:
+    """The job that :func:`job_to_json` wrote."""
     return Job(
         path=Path(given["path"]),
         file=given["file"],
@@ -83,7 +84,7 @@ def main() -> int:
     given = json.loads(sys.stdin.readline())
     go_on = threading.Event()
     threading.Thread(target=_hear_parent, args=(go_on,), daemon=True).start()
-    job = _job_of(given)
+    job = job_of(given)
     folder = MatchStore(job.out, job.match_id).folder
     logging.captureWarnings(True)
 
