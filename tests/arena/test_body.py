@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.support.still_world import high_camera
 
-from rallymill.arena import body, body_mesh, body_rig, shade_ray
+from rallymill.arena import body, body_limbs, body_mesh, body_rig, shade_ray
 from rallymill.arena.body_mesh import MATERIALS
 from rallymill.arena.render import OFFSETS
 from rallymill.arena.render_people import Figure, surface
@@ -189,3 +189,65 @@ def test_the_archive_is_small_and_every_vertex_has_whole_weights():
         assert mesh.weights.sum(1) == pytest.approx(1.0)
         assert mesh.bones.max() < body_rig.BONES
         assert mesh.faces.max() == len(mesh.places) - 1
+
+
+@pytest.mark.parametrize(
+    ("action", "speed", "facing"),
+    [("run", 5.0, 0.0), ("run", 3.2, 0.4), ("walk", 1.3, 0.0), ("sidestep", 2.2, np.pi / 2)],
+)
+def test_a_foot_that_stands_stays_where_it_is(action, speed, facing):
+    look = LOOKS[0]
+    mesh = body_mesh.mesh(look)
+    step_s = 0.01
+    rate = speed / body_limbs.gait_cycle_m(speed)
+    toe = body_rig.FIRST_SIDE + body_rig.TOE
+    places = []
+    for k in range(int(2 / rate / step_s)):
+        where = PersonState(
+            speed * k * step_s, 0.0, 0.0, speed, 0.0, facing, action, 0.0, (rate * k * step_s) % 1
+        )
+        pose = body.pose(body.state_vector(where), body.look_vector(look), mesh)
+        places.append(pose.joints[toe])
+    track = np.array(places)
+    slide = np.linalg.norm(np.diff(track[:, :2], axis=0), axis=1) / step_s
+    stands = track[:, 2] < track[:, 2].min() + 0.004
+    stands = stands[1:] & stands[:-1]
+    # The foot stands for a good part of each cycle, and mostly without sliding.
+    assert stands.mean() > 0.25
+    assert np.median(slide[stands]) < 0.05 * speed
+    assert slide.max() > 1.2 * speed
+
+
+def test_in_a_hop_the_legs_hang_down_and_both_feet_leave_the_ground():
+    rest, _, _ = surface(state("split_step", 0.1), LOOKS[0])
+    air, _, pose = surface(state("split_step", 0.45, z=0.1), LOOKS[0])
+    mesh = body_mesh.mesh(LOOKS[0])
+    for end in ("l", "r"):
+        sole = air[on_bone(mesh, ["foot_" + end, "toes_" + end])]
+        assert sole[:, 2].min() > 0.095
+    crown = vertices_of(mesh, "skin")
+    assert air[crown, 2].max() > rest[crown, 2].max() + 0.08
+    # Toes point down.
+    for i in range(2):
+        ahead = pose.directions[
+            body_rig.FIRST_SIDE_DIRECTION + body_rig.SIDE_DIRECTIONS * i + body_rig.FOOT_AHEAD
+        ]
+        assert ahead[2] < -0.3
+
+
+def test_arms_keep_their_length_in_strokes_within_reach():
+    look = LOOKS[0]
+    mesh = body_mesh.mesh(look)
+    vector = body.look_vector(look)
+    for action, contact in (
+        ("forehand", (1.0, -11.4, 0.9)), ("backhand", (-0.4, -11.4, 0.9)),
+        ("volley", (0.9, -11.4, 1.3)), ("serve", (0.45, -11.6, 2.75)),
+    ):
+        z = 0.08 if action == "serve" else 0.0
+        for phase in np.linspace(0, 1, 41):
+            pose = body.pose(body.state_vector(state(action, phase, 0, contact, z)), vector, mesh)
+            for i in range(2):
+                first = body_rig.FIRST_SIDE + body_rig.SIDE_JOINTS * i
+                a, b, c = (pose.joints[first + k] for k in (1, 2, 3))
+                assert np.linalg.norm(b - a) < 1.1 * mesh.metrics[body_mesh.UPPER]
+                assert np.linalg.norm(c - b) < 1.1 * mesh.metrics[body_mesh.FORE]

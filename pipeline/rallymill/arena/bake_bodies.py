@@ -366,12 +366,6 @@ def bake(path: Path) -> None:
     reference = joints[REFERENCE]
     pieces = _skin(source, reference) + _clothes(source, reference)
     pieces += _head_wear(source, reference)
-    cloth = [MATERIALS.index(name) for name in ("shirt", "sleeve", "shorts", "shorts_leg", "skirt")]
-    # Patterns run straight over cloth as it hangs, not over the skin below.
-    pieces = [
-        replace(p, reference=p.places[:, REFERENCE].copy()) if p.material in cloth else p
-        for p in pieces
-    ]
     first = np.cumsum([0] + [len(p.places) for p in pieces])
     faces = np.vstack([p.faces + n for p, n in zip(pieces, first, strict=False)])
     material = np.concatenate([np.full(len(p.faces), p.material) for p in pieces])

@@ -164,6 +164,7 @@ def skeleton(state, look, metrics, keys, off_keys, joints, directions, marks):  
     if action in (STAND, WALK, BOUNCE_BALL, SIT):
         lean = forward * 0.03
     shift = np.zeros(3)
+    tilt = np.zeros(3)
     if has_contact:
         near = max(0.0, 1 - abs(phase - 0.5) / 0.35)
         away = contact - root
@@ -177,9 +178,12 @@ def skeleton(state, look, metrics, keys, off_keys, joints, directions, marks):  
         low = max(0.0, 0.35 * h - contact[2])
         hip_height -= 0.35 * min(low, 0.3) * near
         if action in (SERVE, OVERHEAD):
-            lean = away / max(distance, 0.3) * 0.22 * near - forward * 0.12 * max(
+            lean = away / max(distance, 0.3) * 0.34 * near - forward * 0.12 * max(
                 0.0, 1 - abs(phase - 0.4) / 0.12
             )
+            # The shoulders tilt to bring the hitting one up.
+            tilt = left * (hand * 0.35 * smooth(near))
+            shift = away * (0.3 * near)
     pelvis = root + shift
     # Turn of the shoulders; the hips go part of the way.
     hands = key_values(keys[action], phase, 1, 7)
@@ -208,18 +212,22 @@ def skeleton(state, look, metrics, keys, off_keys, joints, directions, marks):  
         if state[2] > 0.02:
             pitch = max(pitch, 0.6 * smooth(state[2] / 0.08))
         _foot(joints, marks, directions, i, metrics, toe, pitch, heel[i], heel[i] > 0.0)
+    if state[2] > 0.02:
+        # In the air the legs hang down to toes that point down.
+        hip_height += min(joints[10, 2] - feet[0, 2], joints[19, 2] - feet[1, 2])
+    for i in range(2):
         if feet[i, 2] > low_foot + 0.05 and heel[i] == 0.0:
             # A foot in the air follows the hips, not the hips the foot.
             continue
-        ankle = joints[j + 7]
+        ankle = joints[3 + 9 * i + 7]
         level2 = (pelvis[0] - ankle[0]) ** 2 + (pelvis[1] - ankle[1]) ** 2
         top = ankle[2] + sqrt(max((0.992 * legs) ** 2 - level2, 0.01))
         hip_height = min(hip_height, top + 0.01)
     pelvis[2] = hip_height
     joints[0] = pelvis
     # Trunk: the hips lean less than the chest.
-    pelvis_up = unit(z_axis + lean * 0.7)
-    spine = unit(z_axis + lean * 1.2)
+    pelvis_up = unit(z_axis + lean * 0.7 + tilt * 0.2)
+    spine = unit(z_axis + lean * 1.2 + tilt)
     hip_left = unit(hip_left - pelvis_up * (hip_left @ pelvis_up))
     chest_left, chest_forward = _turned(left, forward, -twist)
     chest_left = unit(chest_left - spine * (chest_left @ spine))

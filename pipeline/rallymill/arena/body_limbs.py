@@ -124,6 +124,12 @@ def ellipsoid(out, n, p, a, b, c, ra, rb, rc, red, green, blue):  # type: ignore
 
 
 @njit(cache=True)
+def gait_cycle_m(speed_mps):  # type: ignore[no-untyped-def]
+    """Way of one cycle of the legs (two steps): 1.3 m when walking, 2.6 m at a run."""
+    return 1.3 + 1.3 * min(max((speed_mps - 1.5) / 4.0, 0.0), 1.0)
+
+
+@njit(cache=True)
 def place_feet(state, h, ankle_m, forward, left, out, heel):  # type: ignore[no-untyped-def]
     """Ankles (2, 3) of flat feet and how far each heel has come up; returns hip drop and gait."""
     action = int(state[6])
@@ -151,18 +157,20 @@ def place_feet(state, h, ankle_m, forward, left, out, heel):  # type: ignore[no-
     elif action <= VOLLEY and action >= FOREHAND:
         base = 0.19 * h
         drop = 0.07 + 0.03 * state[13]
-    gait = min(speed / 1.2, 1.0)
+    gait = min(speed / 0.6, 1.0)
     if action in (STAND, SPLIT):
         gait = 0.0
     walking = action == WALK or speed < 1.6
     shuffle = action == SIDESTEP
     stance = 0.58 if walking else 0.40
-    amplitude = min(0.10 + 0.10 * speed, 0.50)
     lift = (0.05 if walking else 0.10 + 0.02 * speed) * min(speed, 1.0)
     if shuffle:
-        amplitude = min(0.10 + 0.06 * speed, 0.26)
         lift = 0.05
         stance = 0.5
+    # Side-steps are short and twice as quick.
+    cadence = 2.0 if shuffle else 1.0
+    # A foot on the ground stays there: it goes back under the body as fast as the body goes on.
+    amplitude = 0.5 * stance * gait_cycle_m(speed) / cadence
     for i in range(2):
         sign = 1.0 if i == 0 else -1.0
         # Feet at rest: apart across the chest, one a little ahead in strokes.
@@ -176,7 +184,7 @@ def place_feet(state, h, ankle_m, forward, left, out, heel):  # type: ignore[no-
             if action != FOREHAND:
                 ahead = -ahead
         rest = root + left * (sign * base) + forward * ahead
-        cycle = state[8] + 0.5 * i
+        cycle = cadence * state[8] + 0.5 * i
         cycle = cycle - floor(cycle)
         up = 0.0
         if cycle < stance:
@@ -196,7 +204,7 @@ def place_feet(state, h, ankle_m, forward, left, out, heel):  # type: ignore[no-
         step = root + apart * sign + direction * ((s - 0.12) * amplitude)
         heel[i] = 0.0
         if not shuffle and cycle < stance and s < -0.2:
-            heel[i] = min(-s - 0.2, 0.8) * 0.24 * min(speed / 3.0, 1.0) * gait
+            heel[i] = min(-s - 0.2, 0.8) * 0.24 * min(speed / 2.0, 1.0) * gait
         out[i] = rest * (1 - gait) + step * gait
         out[i, 2] = up * gait
     low = min(out[0, 2], out[1, 2])

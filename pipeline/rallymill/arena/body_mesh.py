@@ -26,8 +26,10 @@ MATERIALS = (
     "tail", "cap",
 )
 SKIN, EYE, SHIRT, SLEEVE, SHORTS, SHORTS_LEG, SKIRT, SOCK, SHOE, HAIR, TAIL, CAP = range(12)
-COVER_M = (0.0, 0.0, 0.025, 0.02, 0.015, 0.01, 0.022, 0.006, 0.008, 0.0, 0.0, 0.012)
+COVER_M = (0.0, 0.0, 0.03, 0.03, 0.015, 0.01, 0.022, 0.006, 0.008, 0.0, 0.0, 0.012)
 """How far each material is drawn before what lies under it, so that skin does not poke through."""
+TUCKED_M = 0.004
+"""The same for a shirt worn in a skirt."""
 CHILD_M = 1.56
 """People shorter than this have a child's proportions."""
 
@@ -171,9 +173,18 @@ def mesh(look: Look) -> BodyMesh:
     metrics = _metrics(joints, 0.0, tip, look.height_m)
     rig.frames(joints, rig.rest_directions(joints, across), metrics[TRUNK], carry, True, rest)
     weights = data["shares"][used] / 255.0
+    reference = data["reference"] / PLACES_PER_M
+    cloth = np.unique(faces[np.isin(material, (SHIRT, SLEEVE, SHORTS, SHORTS_LEG, SKIRT))])
+    # Patterns run straight over cloth as it hangs on this body, at the reference body's size.
+    bottom = float(reference[faces[material == SHOE], 2].min())
+    top = float(reference[faces[material == SKIN], 2].max())
+    reference[cloth] = places[cloth] * (top - bottom) / look.height_m + (0.0, 0.0, bottom)
+    cover = np.array(COVER_M)
+    if look.skirt:
+        cover[SHIRT] = TUCKED_M
     return BodyMesh(
-        places[used], facing[used], data["reference"][used] / PLACES_PER_M,
+        places[used], facing[used], reference[used],
         data["bones"][used].astype(np.int64), weights / weights.sum(1, keepdims=True),
         data["sky"][used] / 255.0, np.ascontiguousarray(inverse.reshape(-1, 3)), material[kept],
-        rest, carry, metrics, colours(look), np.array(COVER_M),
+        rest, carry, metrics, colours(look), cover,
     )

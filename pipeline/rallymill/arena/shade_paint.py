@@ -80,8 +80,6 @@ def paint(kind, x, y, z, colours, pattern, fine, rgb):  # type: ignore[no-untype
                 marked = kind == 3 or z > 0.56 + 0.3 * side
             elif style == 4:
                 marked = kind == 2 and 0.43 < z < 0.50
-            if kind == 2 and 0.686 + 0.5 * y - z < 0.014 and side < 0.1:
-                marked = style > 0
             if style == 5:
                 k = min(max((0.62 - z) / 0.5, 0.0), 1.0)
                 r += (pattern[1] - r) * k
