@@ -91,7 +91,9 @@ class CalibrateStage:
         spans = [(view["first_frame"], view["last_frame"]) for view in views]
         parts: list[pa.Table] = []
         stated = anchors(match.video)
-        hints += [(one.place, one.fit.camera) for one in stated]
+        if len(views) == n_all:
+            # Otherwise they are among the hints of the views that were done before.
+            hints += [(one.place, one.fit.camera) for one in stated]
 
         def follower_of(view: dict[str, Any]) -> ViewFollower:
             inside = [
@@ -103,6 +105,8 @@ class CalibrateStage:
         follower = follower_of(views[0])
         at = 0
         size = (0, 0)
+        begun = (n_all - len(views)) / n_all
+        n_frames = sum(last - first + 1 for first, last in spans)
 
         def close() -> None:
             nonlocal follower, at
@@ -111,14 +115,19 @@ class CalibrateStage:
             for reason in follower.reasons[-1:]:
                 logger.info("view %s: %s", views[at]["view_id"], reason)
             self._learn(hints, follower, done)
-            _store(match, views[at]["view_id"], part, hints)
+            # As they are read from a checkpoint, to the last bit, so that a run that goes on from
+            # there gives what an uninterrupted one gives.
+            text = _written(hints)
+            hints[:] = _read(text)
+            _store(match, views[at]["view_id"], part, text)
             parts.append(part)
             at += 1
             follower = follower_of(views[min(at, len(views) - 1)])
-            match.progress((n_all - len(views) + at) / n_all)
 
         with video.frames(match.video, spans=spans) as stream:
-            for frame in stream:
+            for number, frame in enumerate(stream):
+                # A camera that never moves gives one view of hours: its frames are what is told.
+                match.progress(begun + (1.0 - begun) * number / n_frames)
                 while at < len(views) and frame.index > views[at]["last_frame"]:
                     close()
                 size = (frame.image.shape[1], frame.image.shape[0])
@@ -172,11 +181,8 @@ def _checkpoint(match: MatchContext, view_id: int) -> Path | None:
     return None if match.scratch is None else match.scratch / f"view{view_id:05d}.parquet"
 
 
-def _store(match: MatchContext, view_id: int, part: pa.Table, hints: Hints) -> None:
-    path = _checkpoint(match, view_id)
-    if path is None:
-        return
-    known = [
+def _written(hints: Hints) -> str:
+    return json.dumps([
         {
             "centre_m": place.centre_m.tolist(), "k1": place.k1, "net_m": place.net_m,
             "information": place.information.tolist(), "paint": asdict(place.paint),
@@ -185,9 +191,28 @@ def _store(match: MatchContext, view_id: int, part: pa.Table, hints: Hints) -> N
             "camera": camera.matrix.tolist(), "size": [camera.width_px, camera.height_px],
         }
         for place, camera in hints
+    ])
+
+
+def _read(text: str) -> Hints:
+    return [
+        (
+            Place(
+                np.array(one["centre_m"]), one["k1"], one["net_m"], np.array(one["information"]),
+                Paint(**one["paint"]), np.array(one["by_bias"]), np.array(one["rest"]),
+                tuple(one["deviations"]),
+            ),
+            from_matrix(one["camera"], one["size"][0], one["size"][1], one["k1"]),
+        )
+        for one in json.loads(text)
     ]
-    tableio.write(path, tables.FRAMES, part, {"rallymill.places": json.dumps(known)})
-    logger.debug(KEPT_CHUNK, path.stem)
+
+
+def _store(match: MatchContext, view_id: int, part: pa.Table, hints: str) -> None:
+    path = _checkpoint(match, view_id)
+    if path is not None:
+        tableio.write(path, tables.FRAMES, part, {"rallymill.places": hints})
+        logger.debug(KEPT_CHUNK, path.stem)
 
 
 def _stored(match: MatchContext, view_id: int) -> tuple[pa.Table, Hints] | None:
@@ -199,19 +224,7 @@ def _stored(match: MatchContext, view_id: int) -> tuple[pa.Table, Hints] | None:
     except TableError as error:
         logger.warning("checkpoint of view %s is not used: %s", view_id, error)
         return None
-    known = json.loads(tableio.read_metadata(path).get("rallymill.places", "[]"))
-    hints: Hints = [
-        (
-            Place(
-                np.array(one["centre_m"]), one["k1"], one["net_m"], np.array(one["information"]),
-                Paint(**one["paint"]), np.array(one["by_bias"]), np.array(one["rest"]),
-                tuple(one["deviations"]),
-            ),
-            from_matrix(one["camera"], one["size"][0], one["size"][1], one["k1"]),
-        )
-        for one in known
-    ]
-    return table, hints
+    return table, _read(tableio.read_metadata(path).get("rallymill.places", "[]"))
 
 
 STAGE = CalibrateStage()
