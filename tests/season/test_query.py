@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rallymill import tableio
 from rallymill.config import home
 from rallymill.errors import ConfigError, InputError
 from rallymill.season import questions
-from rallymill.season.query import QueryError, ask, connect
+from rallymill.season.query import QueryError, ask, connect, json_text
 from rallymill.tables import ALL, FLAGS, MATCHES, POINTS, SHOTS
 
 
@@ -145,6 +148,56 @@ def test_connection_itself_refuses_without_our_look_at_the_statement(out, sql):
     with pytest.raises(Exception, match=r"disabled|denied|not allowed|Permission|locked"):
         connection.execute(sql.format(out=out))
     assert contents(out) == before
+
+
+@pytest.mark.parametrize(
+    ("sql", "value"),
+    [
+        ("uuid()", str), ("'101'::BIT", str), ("'\\xFF'::BLOB", "ff"), ("INTERVAL 3 MONTH", str),
+        ("'infinity'::TIMESTAMP", str), ("TIMESTAMP '2026-08-14 12:00:00'", "2026-08-14T12:00:00"),
+        ("DATE '2026-08-14'", str), ("TIME '12:00'", "12:00:00"), ("'nan'::DOUBLE", None),
+        ("'inf'::DOUBLE", None), ("[1, NULL, 3]", [1, None, 3]), ("{'a': [1]}", {"a": [1]}),
+        ("map{'a': 1}", {"a": 1}), ("1.5::DECIMAL(38,10)", 1.5), ("NULL", None), ("true", True),
+        ("170141183460469231731687303715884105727::HUGEINT", None), ("'é'", "é"),
+    ],
+)  # fmt: skip
+def test_every_kind_of_value_has_a_place_in_json(out, sql, value):
+    (row,) = json.loads(json_text(ask(connect(out), f"SELECT {sql} AS v")))
+    if isinstance(value, type):
+        assert isinstance(row["v"], value) and row["v"]
+    elif value is not None or "HUGEINT" not in sql:
+        assert row["v"] == value
+
+
+def test_memory_is_bounded_and_nothing_is_spilled(out):
+    connection = connect(out)
+    before = contents(out)
+    with pytest.raises(QueryError, match=r"(?i)memory"):
+        ask(connection, "SELECT len(array_agg(range)) FROM range(500000000)")
+    assert contents(out) == before
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.text(max_size=60) | st.lists(st.sampled_from(
+    ["SELECT", "FROM", "shots", "points", "*", "(", ")", ",", "WHERE", "JOIN", "COPY", "TO",
+     "'x.csv'", "ATTACH", "SET", "PRAGMA", "UNION", "ALL", "1", "count(*)", ";", "$a", "?", "--",
+     "GROUP", "BY", "read_csv('x')", "player", "\x00", "é", "NULL", "::INT", "[", "]", "{", "}"]
+), max_size=12).map(" ".join))  # fmt: skip
+def test_whatever_is_asked_gives_rows_or_a_reason(tmp_path_factory, sql):
+    # One connection for all, as after a refusal it must be of use.
+    connection = _anybody(tmp_path_factory)
+    try:
+        json_text(ask(connection, sql))
+    except QueryError as error:
+        assert error.problem
+
+
+def _anybody(tmp_path_factory, kept=[]):  # noqa: B006
+    if not kept:
+        folder = tmp_path_factory.mktemp("anybody")
+        tableio.write(folder / "matches.parquet", MATCHES, MATCHES.empty())
+        kept.append(connect(folder))
+    return kept[0]
 
 
 def test_local_python_variables_are_not_tables(out):

@@ -12,7 +12,7 @@ from rallymill.config import hint, home
 from rallymill.season import clips as cutting
 from rallymill.season import questions as named
 from rallymill.season.layout import PLAYERS, SEASON_TABLES
-from rallymill.season.query import ask, connect, connect_season
+from rallymill.season.query import ask, connect, connect_season, json_text
 from rallymill.season.rollup import RATES
 from rallymill.tables import ALL, TableSpec
 
@@ -89,7 +89,7 @@ def query(
     if as_csv:
         click.echo(answer.to_csv(index=False), nl=False)
     elif as_json:
-        click.echo(answer.to_json(orient="records", force_ascii=False, date_format="iso"))
+        click.echo(json_text(answer))
     else:
         click.echo(as_text(answer))
     return 0 if clips is None else _cut(answer, out, clips)

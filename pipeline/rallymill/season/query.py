@@ -8,12 +8,15 @@ says.
 
 from __future__ import annotations
 
+import json
 import logging
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.dataset as ds
@@ -28,6 +31,7 @@ log = logging.getLogger(__name__)
 
 MATCHES_NAME = "matches.parquet"
 MATCHES_FOLDER = "matches"
+MEMORY = "1GB"
 READING = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
 
 
@@ -88,6 +92,9 @@ def connect(out: Path) -> duckdb.DuckDBPyConnection:
             connection.register(spec.name, ds.dataset(files, schema=spec.schema()))
         else:
             connection.register(spec.name, spec.empty())
+    # What does not fit into memory is refused rather than written to a temporary file.
+    connection.execute("SET temp_directory = ''")
+    connection.execute(f"SET memory_limit = '{MEMORY}'")
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
     return connection
@@ -130,6 +137,37 @@ def ask(
         return connection.execute(statements[0], given or None).df()
     except duckdb.Error as error:
         raise QueryError(_first_line(error), "see `rallymill query --tables`") from error
+
+
+def plain(value: Any) -> Any:
+    """A value of an answer as JSON can hold it: times as text, bytes in hexadecimal."""
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, bytes | bytearray):
+        return value.hex()
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        # Masked items become None so, which iterating would hand out as masks.
+        return [plain(item) for item in value.tolist()]
+    if isinstance(value, list | tuple | set):
+        return [plain(item) for item in value]
+    return value.isoformat() if hasattr(value, "isoformat") else str(value)
+
+
+def json_text(answer: pd.DataFrame) -> str:
+    """An answer as a list of JSON objects, one a row."""
+    rows = [
+        {str(name): plain(value) for name, value in zip(answer.columns, row, strict=True)}
+        for row in answer.itertuples(index=False, name=None)
+    ]
+    return json.dumps(rows, ensure_ascii=False)
 
 
 def _first_line(error: duckdb.Error) -> str:
