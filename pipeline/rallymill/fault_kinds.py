@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import random
@@ -71,6 +72,7 @@ def read_films(films: str, out: str, most_bytes: int | None = None) -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
     os.environ["RALLYMILL_NO_REPORT"] = "1"
+    logging.raiseExceptions = False  # a log that cannot grow either is no news
     result = Night(Path(films), Path(out), config, registry=REGISTRY, isolated=False).run()
     if result.unread:
         raise SystemExit(1)
