@@ -173,7 +173,7 @@ def test_a_deleted_player_leaves_no_row_page_or_clip(world, tmp_path, by):
         (clips / f"0001-{match_id}-2.0s.mp4").write_bytes(b"clip")
     result = privacy.forget(out, root, code if by == "code" else name.lower(), [clips])
     assert sorted(result.matches) == sorted(gone)
-    assert [path.name for path in clips.iterdir()] == [f"0001-{m}-2.0s.mp4" for m in kept]
+    assert sorted(path.name for path in clips.iterdir()) == [f"0001-{m}-2.0s.mp4" for m in kept]
     # Not a byte of the player, of the codes, nor of the matches is left.
     assert showing([out, root, clips], [*words_of([name]), *gone]) == []
     connection = connect_season(root)
@@ -193,8 +193,11 @@ def test_recordings_go_too_where_that_is_asked(world):
     out, root, films = world
     code = sorted(names(out).values())[0]
     gone = privacy.matches_with(out, root, code)
+    for film in list(films.glob("*.mp4")):
+        (films / f"{film.stem}.court-1.png").write_bytes(b"her picture")
     result = privacy.forget(out, root, code, recordings=True)
     assert result.recordings == []
+    assert len(list(films.glob("*.png"))) == 3 - len(gone)
     assert len(list(films.glob("*.mp4"))) == 3 - len(gone) == len(SeasonStore(root).matches())
 
 

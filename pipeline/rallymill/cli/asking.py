@@ -61,7 +61,8 @@ def query(
             click.echo(f"{item.name:<28} {item.question}")
             for argument in item.arguments.values():
                 default = "" if argument.default is None else f" (left out: {argument.default})"
-                click.echo(f"{'':<30} {argument.name}={argument.kind:<8} {argument.about}{default}")
+                click.echo(f"{'':<30} {argument.name + '=' + argument.kind:<16} "
+                           f"{argument.about}{default}")  # fmt: skip
         return 0
     if list_tables:
         season_only = (PLAYERS, RATES)

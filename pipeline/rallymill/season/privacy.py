@@ -7,6 +7,7 @@ matches that the player took part in, as a whole; other matches of the opponents
 from __future__ import annotations
 
 import csv
+import glob
 import logging
 import os
 import re
@@ -248,7 +249,8 @@ def forget(
     """Delete all matches that a player took part in, with every row, page and clip.
 
     ``clip_folders`` are searched, besides ``out``, for clips that questions have cut. Recordings
-    and their sheets are named in the answer, and deleted only with ``recordings``.
+    and the files beside them that bear their name are named in the answer, and deleted only with
+    ``recordings``.
 
     Raises
     ------
@@ -278,9 +280,10 @@ def forget(
             store.remove(found)
             _database_again(root)
     for path in (paths[match_id] for match_id in found if match_id in paths):
-        for file in (path, matchsheet.path_for(path)):
-            if file.exists() and recordings:
+        # Sheets, pictures with court points and whatever else carries the recording's name.
+        for file in sorted(path.parent.glob(glob.escape(path.stem) + ".*")):
+            if recordings:
                 file.unlink()
-            elif file.exists():
+            else:
                 result.recordings.append(file)
     return result
