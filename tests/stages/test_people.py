@@ -180,3 +180,19 @@ def test_an_empty_court_has_no_players() -> None:
     found = run(Scene(kept, made.frames, made.truth))
     assert (found["role"] == "other").all()
     assert len(found) > 0
+
+
+def test_nobody_is_placed_on_a_court_on_which_all_would_be_dwarfs(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    made = scene(3, seconds=2.0, rate=25.0)
+    frames = made.frames.to_pandas()
+    # A court found on lines that are half as far apart as they should be.
+    smaller = np.diag([2.0, 2.0, 2.0, 1.0])
+    frames["camera"] = [
+        (np.reshape(matrix, (3, 4)) @ smaller).ravel() for matrix in frames["camera"]
+    ]
+    wrong = tableio.from_pandas(tables.FRAMES, frames)
+    found = STAGE.run(MATCH, {"detections": made.detections, "frames": wrong}, PeopleConfig())
+    assert found.num_rows == 0
+    assert "court is taken for wrong" in caplog.text

@@ -55,6 +55,10 @@ class PeopleConfig(StageConfig):
     """Longest cut away from the court over which a player keeps the track number."""
     max_speed_mps: float = Field(8.0, gt=0)
     """Nobody runs faster (from memory: elite sprint times over 5 and 20 m)."""
+    shortest_m: float = Field(1.0, gt=0)
+    """A view in which people are usually shorter than this has a wrong court, and nobody in it."""
+    tallest_m: float = Field(2.7, gt=0)
+    """The same for taller; boxes hold rackets, and a player in a wheelchair is 1.2 m tall."""
     half_width_m: float = Field(11.0, gt=0)
     """People further from the court's long axis are spectators and left out."""
     half_length_m: float = Field(21.0, gt=0)

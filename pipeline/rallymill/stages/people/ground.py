@@ -8,6 +8,7 @@ height H and a distance D.
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,7 +20,14 @@ from rallymill.camera import Camera
 from rallymill.stages.cameras import cameras_of, covariances_of
 from rallymill.stages.people.config import PeopleConfig
 
+logger = logging.getLogger(__name__)
+
 Array = NDArray[np.float64]
+
+HEIGHT_BOXES = 30
+"""Boxes from which the usual height of people is told."""
+HEIGHT_WITHIN_M = (8.0, 16.0)
+"""Only people this near to the middle of the net count, across and along the court."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +78,28 @@ def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) 
     found = []
     for view_id in frames["view_id"].unique():
         rows = frames[frames["view_id"] == view_id].sort_values("frame")
-        found.append(_view(int(view_id), rows, by_frame, config))
+        view = _view(int(view_id), rows, by_frame, config)
+        tall_m = usual_height_m(view)
+        if tall_m is not None and not config.shortest_m <= tall_m <= config.tallest_m:
+            logger.warning(
+                "view %d: people would be %.1f m tall, so its court is taken for wrong and nobody "
+                "is placed on it", view_id, tall_m,
+            )
+            continue
+        found.append(view)
     return sorted(found, key=lambda view: float(view.t_s[0]))
+
+
+def usual_height_m(view: View) -> float | None:
+    """Median height of the people on and about the court; None where too few are seen whole.
+
+    It tells a court that is found on wrong lines: half as large, everybody is half as tall.
+    """
+    near = (np.abs(view.ground_m) <= [HEIGHT_WITHIN_M[0], HEIGHT_WITHIN_M[1]]).all(axis=1)
+    sure = near & ~view.cut & (view.confidence >= 0.4) & np.isfinite(view.tall_m)
+    if sure.sum() < HEIGHT_BOXES:
+        return None
+    return float(np.median(view.tall_m[sure]))
 
 
 def _view(
