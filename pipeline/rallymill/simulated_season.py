@@ -174,8 +174,9 @@ def matches(
     """Matches of a season: row of ``matches``, record, and tables of each."""
     field = players(max(4, min(32, count // 3)))
     for number in range(count):
-        first, second = rng.choice(len(field), 2, replace=False)
-        near, far = field[int(first)], field[int(second)]
+        # Everybody meets everybody, one round after the other.
+        near = field[number % len(field)]
+        far = field[(number + 1 + number // len(field) % (len(field) - 1)) % len(field)]
         digest = rng.bytes(32).hex()
         match_id = f"court-{number:04d}-{digest[:8]}"
         points = int(rng.integers(n_points * 3 // 4, n_points * 5 // 4 + 1))
