@@ -52,7 +52,9 @@ def test_harm_is_seen(films, tmp_path):
     assert campaign._compare(campaign._state(place.out), wanted)[-1].endswith("is too many")
     (first.parent / ".shots.parquet.x.part").touch()
     (first.parent / ".scratch").mkdir()
-    assert len(campaign._left_over(place.root)) == 2
+    other = place.out / "matches" / "damaged-12345678" / ".scratch"
+    other.mkdir(parents=True)
+    assert len(campaign._left_over(place)) == 2
 
 
 def test_films_are_mended_as_they_were(films, tmp_path):

@@ -127,7 +127,7 @@ def run(folder: Path, runs: int, seed: int, say: Say) -> FaultReport:
         problems = [] if name in DAMAGED_BY_US else _half_written(place.out)
         code = server.whole(read_films, str(place.films), str(place.out))
         problems += [f"the run in peace ended with code {code}"] * bool(code)
-        problems += _compare(wanted, _state(place.out)) + _left_over(place.root)
+        problems += _compare(wanted, _state(place.out)) + _left_over(place)
         if seasonal:
             code = server.whole(join_season, str(place.out), str(place.season))
             problems += [f"joining in peace ended with code {code}"] * bool(code)
@@ -187,6 +187,12 @@ def _compare(wanted: dict[str, str], found: dict[str, str]) -> list[str]:
     return sorted(lost + more + other)
 
 
-def _left_over(root: Path) -> list[str]:
-    left = [*root.rglob(".*.part"), *root.rglob(SCRATCH_NAME)]
-    return [f"{path.relative_to(root)} is left over" for path in left]
+def _left_over(place: Place) -> list[str]:
+    """Half files, and checkpoints of matches that are listed as read.
+
+    A damaged film that failed keeps its checkpoints: they are of use if it comes again.
+    """
+    read = {row["match_id"] for row in listed_rows(place.out) if row["status"] != "not_read"}
+    left = [path for path in place.root.rglob(SCRATCH_NAME) if path.parent.name in read]
+    left += place.root.rglob(".*.part")
+    return [f"{path.relative_to(place.root)} is left over" for path in left]
