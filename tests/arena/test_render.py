@@ -394,9 +394,12 @@ def test_compiled_code_older_than_its_sources_is_dropped(tmp_path):
     written("shade_a.py", 10)
     written("shade_b.py", 50)
     written("body.py", 30)
+    written("body_limbs.py", 15)
     stale = written("__pycache__/shade_b.f-1.py311.nbi", 20)
     fresh = written("__pycache__/shade_b.g-1.py311.nbi", 5)
     inlined = written("__pycache__/body.f-1.py311.nbi", 20)
+    newer = written("__pycache__/body.g-1.py311.nbi", 12)
     other = written("__pycache__/flight.f-1.py311.nbi", 900)
     assert shade_cache.drop_stale(tmp_path) == 2
-    assert [path.exists() for path in (stale, fresh, inlined, other)] == [False, True, False, True]
+    kept = [path.exists() for path in (stale, fresh, inlined, newer, other)]
+    assert kept == [False, True, False, True, True]

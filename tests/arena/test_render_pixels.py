@@ -10,7 +10,7 @@ from rallymill.arena import camera_moves, camera_work, scene
 from rallymill.arena.render import BALL_COLOUR, Renderer
 
 SCENES = 200
-SIZE = (640, 360)
+SIZE = (480, 270)
 SHOWN = 0.9 * 0.8
 """Light on the side of a ball that is seen, under the even sky of the plain venue."""
 

@@ -10,17 +10,15 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-FAMILIES = {"shade": ("shade",), "body": ("body", "shade")}
-"""Prefix of modules whose code is kept, and of those that they are compiled from."""
+FAMILIES = ("shade", "body")
+"""Prefixes of modules that are compiled into one another, within a family alone."""
 
 
 def drop_stale(folder: Path) -> int:
     """Remove outdated indexes of compiled code of the modules in a folder; their number."""
     dropped = 0
-    for prefix, sources in FAMILIES.items():
-        times = [
-            path.stat().st_mtime for name in sources for path in folder.glob(f"{name}*.py")
-        ]
+    for prefix in FAMILIES:
+        times = [path.stat().st_mtime for path in folder.glob(f"{prefix}*.py")]
         for index in (folder / "__pycache__").glob(f"{prefix}*.nbi"):
             # Another process may have removed it, or the folder may be closed to us.
             with contextlib.suppress(OSError):

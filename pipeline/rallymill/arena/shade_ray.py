@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 Q_LOW, Q_HIGH = -0.145, 0.4
 """Distortion beyond which a picture folds back on itself, or which no lens here has."""
-_N_STEPS = 16_384
+_N_STEPS = 1_024
 Q_STEPS = _N_STEPS / (Q_HIGH - Q_LOW)
 
 
