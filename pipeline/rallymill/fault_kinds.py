@@ -30,7 +30,9 @@ from rallymill.season.store import SeasonStore
 from rallymill.tables import MATCHES
 
 CHUNK_FRAMES = 10
-LONGEST_S = 120.0
+LONGEST_S = 600.0
+"""After this a run counts as standing still; on a starved machine one may take minutes."""
+
 SMALL_FILES = (300, 30_000)
 """Bytes after which a full disk lets a file grow no more."""
 
