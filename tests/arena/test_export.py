@@ -254,6 +254,13 @@ def test_a_ball_that_is_left_counts_and_one_that_is_wiped_out_does_not():
     assert export_labels.remains(raw, gone, box, True) < 0.05
 
 
+def test_a_ball_at_the_edge_of_a_picture_a_row_lower_is_compared():
+    raw, _ = moving_spot(60)
+    lower = [picture[:51] for picture in raw]
+    box = (72.0, 48.0, 75.0, 51.0)
+    assert 0.9 < export_labels.remains(raw, lower, box, True) <= 1.0
+
+
 def test_a_ball_without_contrast_counts_as_lost_even_before_compression():
     raw, box = moving_spot(2)
     assert export_labels.remains(raw, raw, box, True) < 0.5

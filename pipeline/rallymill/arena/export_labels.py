@@ -69,7 +69,8 @@ def remains(raw: Sequence[Bytes], coded: Sequence[Bytes], box: Box, moves: bool)
     neighbours where it moves, from its surroundings where it hardly does) is compared by its
     projection on what it was; contrast within a level or two of grey counts as none.
     """
-    height, width = raw[1].shape
+    # A film scaled to another shape may be a row taller or lower than what was drawn.
+    height, width = np.minimum(raw[1].shape, coded[1].shape).tolist()
     x1, y1 = max(int(box[0]) - 2, 0), max(int(box[1]) - 2, 0)
     x2, y2 = min(int(box[2]) + 4, width), min(int(box[3]) + 4, height)
     if x2 - x1 < 2 or y2 - y1 < 2:
