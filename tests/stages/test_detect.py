@@ -13,27 +13,26 @@ from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
 
 
-def _grey(value: int) -> detect.Picture:
-    return np.full((4, 6), value, np.uint8)
+def test_nothing_has_no_moments_around() -> None:
+    assert list(detect.moments_around([], 2)) == []
 
 
-def _numbered(count: int) -> list[tuple[int, float, detect.Picture]]:
-    return [(10 + i, i / 25, _grey(i)) for i in range(count)]
-
-
-def test_no_frames_give_no_pictures() -> None:
-    assert list(detect.motion_pictures([], 2)) == []
-
-
-@given(count=st.integers(1, 30), step=st.integers(1, 4))
+@given(count=st.integers(1, 40), step=st.integers(1, 4))
 def test_each_frame_meets_its_neighbours_in_time(count: int, step: int) -> None:
-    found = list(detect.motion_pictures(_numbered(count), step))
-    assert [frame for frame, _, _ in found] == list(range(10, 10 + count))
-    for i, (_, t_s, picture) in enumerate(found):
-        before = i - step if i >= step else i
-        after = i + step if i + step < count else i
-        assert t_s == i / 25
-        assert picture[0, 0].tolist() == [before, i, after]
+    found = list(detect.moments_around(range(count), step))
+    wanted = [
+        [at + step * k if 0 <= at + step * k < count else at for k in (-2, -1, 0, 1, 2)]
+        for at in range(count)
+    ]
+    assert found == wanted
+
+
+def test_input_holds_the_picture_at_its_top_left() -> None:
+    picture = np.random.default_rng(0).integers(0, 255, (20, 30, 8), dtype=np.uint8)
+    given = detect.as_input([picture, picture]).numpy()
+    assert given.shape == (2, 8, *detect.INPUT_SIZE)
+    assert np.allclose(given[1, :, :20, :30] * 255, picture.transpose(2, 0, 1), atol=1e-3)
+    assert not given[:, :, 20:].any() and not given[:, :, :, 30:].any()
 
 
 def test_frame_step_follows_the_frame_rate() -> None:
@@ -43,7 +42,7 @@ def test_frame_step_follows_the_frame_rate() -> None:
 
 def test_no_main_view_gives_an_empty_table() -> None:
     context = MatchContext("m", Path("absent.mp4"))
-    inputs = {"views": tables.VIEWS.empty()}
+    inputs = {"views": tables.VIEWS.empty(), "frames": tables.FRAMES.empty()}
     found = detect.STAGE.run(context, inputs, detect.DetectConfig())
     assert found.num_rows == 0
     assert found.schema.equals(tables.DETECTIONS.schema())

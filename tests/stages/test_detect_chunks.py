@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from films import film
-from rallymill import tableio, tables
+from rallymill import motion_picture, tableio, tables
 from rallymill.runner.rowhash import rows_hash
 from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
@@ -25,7 +25,7 @@ class Killed(Exception):
 
 
 class Network:
-    """Stands for the detector: a box whose place and size tell of all three moments seen."""
+    """Stands for the detector: a box whose place and size tell of the moments seen."""
 
     def __init__(self, dies_at: int = -1) -> None:
         self.seen = 0
@@ -39,11 +39,22 @@ class Network:
             if self.seen == self.dies_at:
                 raise Killed
             self.seen += 1
-            before, at, after = (_bar(picture[..., k]) for k in range(3))
+            first, before, at, after, last = (_bar(grey) for grey in greys_of(picture))
             box = detect.Box("ball", at, before, at + 1, after, 0.5)
-            person = detect.Box("player", before, at, after, at + 1, 0.9)
+            person = detect.Box("player", first, at, last, at + 1, 0.9)
             found.append([box, person])
         return found
+
+
+def greys_of(picture: np.ndarray) -> list[np.ndarray]:
+    """The grey levels of the five moments, back from their differences from the median.
+
+    Exact up to a constant, which the middle moment tells, where no difference is cut off.
+    """
+    if picture.shape[2] == 3:
+        return [picture[..., k] for k in (0, 0, 1, 2, 2)]
+    still = picture[..., 5].astype(float) - (picture[..., 2].astype(float) - 128)
+    return [still + picture[..., k] - 128 for k in range(5)]
 
 
 def _bar(grey: np.ndarray) -> float:
@@ -67,14 +78,17 @@ def views_table(views=VIEWS):
     )  # fmt: skip
 
 
-def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS):
+def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS,
+        channels=8):
     monkeypatch.setattr(detect, "load_detector", lambda *given: network)
     execution = Execution(batch=batch, chunk_frames=chunk_frames)
     shares: list[float] = []
     match = MatchContext("m", recording, scratch=scratch, execution=execution,
                          progress=shares.append)  # fmt: skip
-    config = detect.DetectConfig(input_width_px=320)
-    table = detect.STAGE.run(match, {"views": views_table(views)}, config)
+    monkeypatch.setattr(motion_picture, "INPUT_SIZE", (240, 320))
+    inputs = {"views": views_table(views), "frames": tables.FRAMES.empty()}
+    config = detect.DetectConfig(channels=channels, input_width_px=320)
+    table = detect.STAGE.run(match, inputs, config)
     assert shares == sorted(shares) and shares[-1] == 1.0
     return table
 
@@ -83,16 +97,31 @@ def test_every_frame_of_main_views_is_looked_at_once_with_its_neighbours(recordi
     network = Network()
     table = run(recording, monkeypatch, network)
     assert network.seen == 28 + 22
-    balls = [row for row in table.to_pylist() if row["label"] == "ball"]
+    rows = table.to_pylist()
+    balls = [row for row in rows if row["label"] == "ball"]
+    people = {row["frame"]: row for row in rows if row["label"] == "player"}
     assert [row["frame"] for row in balls] == [*range(3, 31), *range(41, 63)]
     for row in balls:
         first, last = (3, 30) if row["frame"] <= 30 else (41, 62)
-        # At 50 frames a second the neighbours are two away; the bar moves 4 px a frame.
-        before = row["frame"] - 2 if row["frame"] - 2 >= first else row["frame"]
-        after = row["frame"] + 2 if row["frame"] + 2 <= last else row["frame"]
-        seen = [row["x1_px"], row["y1_px"], row["y2_px"]]
-        want = [4 * frame % 160 for frame in (row["frame"], before, after)]
+        # At 50 frames a second the moments are two frames apart; the bar moves 4 px a frame.
+        at = row["frame"]
+        places = [at + k if first <= at + k <= last else at for k in (-4, -2, 0, 2, 4)]
+        far = people[at]
+        seen = [far["x1_px"], row["y1_px"], row["x1_px"], row["y2_px"], far["x2_px"]]
+        want = [4 * frame % 160 for frame in places]
         assert np.abs(np.array(seen) - want).max() <= 1.0
+
+
+def test_weights_of_three_channels_look_at_three_moments(recording, monkeypatch):
+    eight, three = (run(recording, monkeypatch, Network(), channels=n) for n in (8, 3))
+    balls = [
+        {row["frame"]: row for row in table.to_pylist() if row["label"] == "ball"}
+        for table in (eight, three)
+    ]
+    assert balls[0].keys() == balls[1].keys()
+    for frame, row in balls[0].items():
+        for name in ("x1_px", "y1_px", "y2_px"):
+            assert row[name] == pytest.approx(balls[1][frame][name], abs=1.0)
 
 
 @pytest.mark.parametrize("chunk_frames", [1, 2, 3, 7, 22, 28, 100])

@@ -1,44 +1,57 @@
 """Find players and ball in every frame of the main-camera spans.
 
-One detector looks at a picture whose three channels are the grey levels of the frames before, at
-and after: a static background stays grey, whatever moves is coloured, so an ordinary detector sees
-motion. The frames before and after are taken about ``interval_s`` away, whatever the frame rate, so
-that the ball moves by a similar distance in the picture at 25 and at 60 frames a second.
+One detector looks at several moments of the picture at once. Weights of three channels take the
+grey levels of the frames before, at and after: a static background stays grey, whatever moves is
+coloured, so an ordinary detector sees motion. Weights of eight channels take what
+:mod:`rallymill.motion_picture` makes of five moments that are moved over each other by the known
+motion of the camera. Moments are about ``interval_s`` apart, whatever the frame rate, so that the
+ball moves by a similar distance in the picture at 25 and at 60 frames a second.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-import cv2
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rallymill import tableio, tables, video
+from rallymill import motion_picture, tableio, tables, video
+from rallymill.camera import Camera
 from rallymill.errors import ModelMissingError
 from rallymill.stages.base import Execution, MatchContext, StageConfig
+from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
+
+if TYPE_CHECKING:
+    import torch
 
 logger = logging.getLogger(__name__)
 
 Picture = NDArray[np.uint8]
 LABELS = ("player", "ball")
 STRIDE = 32
-EXPORT_SIZE = (736, 1280)
-"""Height and width that exported weights are fixed to; other shapes are letterboxed into it."""
+INPUT_SIZE = (736, 1280)
+"""Height and width that exported weights are fixed to; other shapes are fitted into it."""
+REACH = max(motion_picture.MOMENTS)
+"""Steps in time to the farthest moment that is looked at."""
+BEFORE_AT_AFTER = slice(motion_picture.MIDDLE - 1, motion_picture.MIDDLE + 2)
 
 
 class DetectConfig(StageConfig):
     """Options of the detect stage."""
 
     model: str = Field("detector/weights", description="weights under the models folder, no suffix")
-    input_width_px: int = Field(1280, ge=320, le=2560, description="width the detector looks at")
+    channels: Literal[3, 8] = Field(3, description="what the weights look at: see the stage")
+    input_width_px: int = Field(
+        1280, ge=320, le=2560, description="width that weights of three channels look at"
+    )
     interval_s: float = Field(0.036, gt=0, lt=0.2, description="time to its neighbours")
     player_confidence: float = Field(0.20, ge=0, le=1)
     ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
@@ -57,8 +70,9 @@ class Box:
     confidence: float
 
 
+Item = TypeVar("Item")
 Detector = Callable[[list[Picture]], list[list[Box]]]
-"""From three-channel pictures to boxes in the pixels of those pictures."""
+"""From pictures (H, W, channels) to boxes in the pixels of those pictures."""
 
 
 def frame_step(spacing_s: float, interval_s: float) -> int:
@@ -66,52 +80,27 @@ def frame_step(spacing_s: float, interval_s: float) -> int:
     return max(1, round(interval_s / spacing_s)) if spacing_s > 0 else 1
 
 
-def motion_picture(before: Picture, at: Picture, after: Picture) -> Picture:
-    """Stack grey pictures (H, W) of three moments as channels before, at, after: (H, W, 3)."""
-    return np.dstack([before, at, after])
+def moments_around(items: Iterable[Item], step: int) -> Iterator[list[Item]]:
+    """For each item of a stretch, the items at the five moments around it.
 
-
-def to_grey(image: Picture, width_px: int) -> Picture:
-    """Grey picture (H, W) of a BGR frame, resized to the given width."""
-    grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
-    if grey.shape[1] != width_px:
-        height = round(grey.shape[0] * width_px / grey.shape[1])
-        shrink = grey.shape[1] > width_px
-        grey = cv2.resize(
-            grey, (width_px, height), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_CUBIC
-        )
-    return np.asarray(grey, dtype=np.uint8)
-
-
-def motion_pictures(
-    frames: Iterable[tuple[int, float, Picture]], step: int
-) -> Iterator[tuple[int, float, Picture]]:
-    """Three-channel pictures from grey frames of one span, each as (frame, t_s, picture).
-
-    At the ends of the span the neighbour that is missing is replaced by the frame itself.
+    A moment beyond an end of the stretch is replaced by the item in the middle.
     """
-    window: list[tuple[int, float, Picture]] = []
-    next_at = 0
-    count = 0
-    for item in frames:
+    reach = REACH * step
+    window: deque[Item] = deque(maxlen=2 * reach + 1)
+    taken = 0
+    stream = iter(items)
+    for item in stream:
         window.append(item)
-        count += 1
-        while next_at + step < count:
-            first = count - len(window)
-            before = window[max(next_at - step, 0) - first] if next_at >= step else None
-            at = window[next_at - first]
-            after = window[next_at + step - first]
-            yield at[0], at[1], motion_picture(before[2] if before else at[2], at[2], after[2])
-            next_at += 1
-            keep = max(next_at - step, 0)
-            while count - len(window) < keep:
-                window.pop(0)
-    while next_at < count:
-        first = count - len(window)
-        at = window[next_at - first]
-        before_picture = window[next_at - step - first][2] if next_at >= step else at[2]
-        yield at[0], at[1], motion_picture(before_picture, at[2], at[2])
-        next_at += 1
+        taken += 1
+        if taken > reach:
+            yield _moments(window, len(window) - 1 - reach, step)
+    for at in range(len(window) - min(reach, taken), len(window)):
+        yield _moments(window, at, step)
+
+
+def _moments(window: Sequence[Item], at: int, step: int) -> list[Item]:
+    places = [at + step * offset for offset in motion_picture.MOMENTS]
+    return [window[place if 0 <= place < len(window) else at] for place in places]
 
 
 def weights_path(models: Path, name: str, device: str) -> Path:
@@ -166,12 +155,14 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
     def detect(pictures: list[Picture]) -> list[list[Box]]:
         if not pictures:
             return []
-        height, width = pictures[0].shape[:2]
-        size = list(EXPORT_SIZE)
-        if path.suffix == ".pt":
-            size = [-(-height // STRIDE) * STRIDE, -(-width // STRIDE) * STRIDE]
+        source: Any = pictures
+        size = list(INPUT_SIZE)
+        if config.channels != 3:
+            source = as_input(pictures)
+        elif path.suffix == ".pt":
+            size = [-(-length // STRIDE) * STRIDE for length in pictures[0].shape[:2]]
         results = network.predict(
-            pictures, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=100
+            source, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=100
         )
         found = []
         for result in results:
@@ -188,6 +179,20 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
     return detect
 
 
+def as_input(pictures: list[Picture]) -> torch.Tensor:
+    """Pictures (H, W, C) of one shape as what the network takes: (N, C, height, width), 0 to 1."""
+    import torch
+
+    height, width = INPUT_SIZE
+    n_channels = pictures[0].shape[2]
+    whole = torch.zeros((len(pictures), n_channels, height, width), dtype=torch.float32)
+    for place, picture in zip(whole, pictures, strict=True):
+        place[:, : picture.shape[0], : picture.shape[1]] = torch.from_numpy(
+            np.ascontiguousarray(picture.transpose(2, 0, 1))
+        )
+    return whole.div_(255)
+
+
 def _box(label: int, corners: NDArray[np.float32], confidence: float) -> Box:
     x1, y1, x2, y2 = (float(value) for value in corners)
     return Box(LABELS[label], x1, y1, x2, y2, confidence)
@@ -202,11 +207,11 @@ def choose(boxes: list[Box], config: DetectConfig) -> list[Box]:
 
 
 class DetectStage:
-    """Video and views to detections."""
+    """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 1
-    reads = ("views",)
+    version = 2
+    reads = ("views", "frames")
     writes = tables.DETECTIONS
     needs_video = True
     config_class = DetectConfig
@@ -238,7 +243,9 @@ class DetectStage:
         match.progress(n_done / total if total else 1.0)
         if todo:
             detector = load_detector(match.models, config, match.execution)
-            for chunk, found in _detect_chunks(match, todo, config, detector):
+            frames = inputs["frames"].to_pandas()
+            cameras = dict(zip(frames["frame"], cameras_of(frames), strict=True))
+            for chunk, found in _detect_chunks(match, todo, cameras, config, detector):
                 rows = _rows(match.match_id, found, config)
                 kept.keep(chunk.name, rows)
                 parts[chunk.first] = rows
@@ -248,6 +255,19 @@ class DetectStage:
         return pa.concat_tables([tables.DETECTIONS.empty(), *ordered]).combine_chunks()
 
 
+@dataclass(frozen=True)
+class _Looked:
+    """A decoded frame in the shades that are looked at."""
+
+    frame: int
+    t_s: float
+    scale: float
+    shades: motion_picture.Moment
+    camera: Camera | None
+
+
+Cameras = Mapping[int, Camera | None]
+"""Cameras by frame."""
 Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
 
@@ -275,16 +295,17 @@ def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
 
 
 def _detect_chunks(
-    match: MatchContext, todo: list[tuple[int, Chunk]], config: DetectConfig, detector: Detector
+    match: MatchContext, todo: list[tuple[int, Chunk]], cameras: Cameras, config: DetectConfig,
+    detector: Detector,
 ) -> Iterator[tuple[Chunk, list[Found]]]:
     """Yield every chunk with what was found in its frames.
 
     A frame's neighbours are taken across the border of its chunk. Batches end with a chunk, so
     what the network sees at a time does not depend on which chunks were done before.
     """
-    spans = _merged([chunk.with_neighbours(step) for step, chunk in todo])
+    spans = _merged([chunk.with_neighbours(REACH * step) for step, chunk in todo])
     with video.frames(match.video, spans=spans) as stream:
-        pictures = _pictures(stream, todo, config)
+        pictures = _pictures(stream, todo, cameras, config)
         item = next(pictures, None)
         for _, chunk in todo:
             found: list[Found] = []
@@ -316,26 +337,37 @@ def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _pictures(
-    stream: Iterator[video.Frame], todo: list[tuple[int, Chunk]], config: DetectConfig
+    stream: Iterator[video.Frame], todo: list[tuple[int, Chunk]], cameras: Cameras,
+    config: DetectConfig,
 ) -> Iterator[tuple[int, float, float, Picture]]:
-    """Yield (frame, t_s, scale, three-channel picture) for every decoded frame of the chunks.
+    """Yield (frame, t_s, scale, picture of all channels) for every decoded frame of the chunks.
 
     Chunks of a view that follow each other are one stretch, in which each frame is used for all
     pictures that it belongs to; a view is never looked at across its ends.
     """
-    scales: dict[int, float] = {}
     held = next(stream, None)
 
-    def of_stretch(last: int) -> Iterator[tuple[int, float, Picture]]:
+    def of_stretch(last: int) -> Iterator[_Looked]:
         nonlocal held
         while held is not None and held.index <= last:
-            scales[held.index] = held.image.shape[1] / config.input_width_px
-            yield held.index, held.t_s, to_grey(held.image, config.input_width_px)
+            height, stored = held.image.shape[:2]
+            width = config.input_width_px
+            if config.channels != 3:
+                width = motion_picture.fitted_width(stored, height)
+            shades = motion_picture.moment(held.image, width)
+            yield _Looked(held.index, held.t_s, stored / width, shades, cameras.get(held.index))
             held = next(stream, None)
 
     for step, last in _stretches(todo):
-        for frame, t_s, picture in motion_pictures(of_stretch(last), step):
-            yield frame, t_s, scales.pop(frame), picture
+        for around in moments_around(of_stretch(last), step):
+            at = around[motion_picture.MIDDLE]
+            width = at.shades.grey.shape[1]
+            if config.channels == 3:
+                picture = np.dstack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
+            else:
+                matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
+                picture = motion_picture.motion_picture([m.shades for m in around], matrices)
+            yield at.frame, at.t_s, at.scale, picture
 
 
 def _stretches(todo: list[tuple[int, Chunk]]) -> list[tuple[int, int]]:
@@ -344,7 +376,7 @@ def _stretches(todo: list[tuple[int, Chunk]]) -> list[tuple[int, int]]:
     before: Chunk | None = None
     reach = -1
     for step, chunk in todo:
-        first, last = chunk.with_neighbours(step)
+        first, last = chunk.with_neighbours(REACH * step)
         same_view = before is not None and before.view_first == chunk.view_first
         if same_view and first <= reach + 1:
             found[-1] = (step, last)

@@ -1,6 +1,6 @@
-"""Train the detector of players and ball on rendered frames.
+"""Train the detector of players and ball that looks at five moments, on rendered frames.
 
-Three steps, each a command (``python models/detector/train.py STEP --help``):
+Three steps, each a command (``python models/five_moments/train.py STEP --help``):
 
     render   cut-outs of frames from the arena, mostly around balls and people, with labels
              (seeds 0-99,999; validation 100,000-109,999)
