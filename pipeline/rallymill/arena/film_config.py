@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from pathlib import Path
@@ -112,6 +113,36 @@ class FilmConfig:
             raise ConfigError("; ".join(faults), "correct the film's configuration")
 
 
+def refuse_unknown(given: Iterable[Any], kind: type[Any], where: str) -> None:
+    """Refuse names that are no fields of a dataclass.
+
+    Raises
+    ------
+    ConfigError
+        A name is not known.
+    """
+    known = sorted(field.name for field in fields(kind))
+    for name in given:
+        if name not in known:
+            close = difflib.get_close_matches(str(name), known, 1)
+            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}"
+            raise ConfigError(f"{where}: unknown option {name!r}", hint)
+
+
+def read_yaml(path: Path) -> Any:
+    """What a YAML file holds.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read.
+    """
+    try:
+        return yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, yaml.YAMLError) as error:
+        raise ConfigError(f"{path}: {error}", "give a YAML file, see configs/arena") from error
+
+
 def from_mapping(given: dict[str, Any], where: str = "configuration") -> FilmConfig:
     """Film configuration from names and values.
 
@@ -120,13 +151,8 @@ def from_mapping(given: dict[str, Any], where: str = "configuration") -> FilmCon
     ConfigError
         A name is not known, or a value cannot stand.
     """
-    known = {field.name for field in fields(FilmConfig)}
+    refuse_unknown(given, FilmConfig, where)
     values = dict(given)
-    for name in values:
-        if name not in known:
-            close = difflib.get_close_matches(str(name), sorted(known), 1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(sorted(known))}"
-            raise ConfigError(f"{where}: unknown option {name!r}", hint)
     try:
         if "rate" in values:
             values["rate"] = Fraction(str(values["rate"])).limit_denominator(1001)
@@ -149,10 +175,7 @@ def load_config(path: Path) -> FilmConfig:
         The file cannot be read, is not a mapping or says something that cannot stand.
     """
     path = Path(path)
-    try:
-        given = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, yaml.YAMLError) as error:
-        raise ConfigError(f"{path}: {error}", "give a YAML file, see configs/arena") from error
+    given = read_yaml(path)
     if not isinstance(given, dict):
         raise ConfigError(f"{path}: holds no options", "see configs/arena for examples")
     return from_mapping({"name": path.stem, **given}, str(path))

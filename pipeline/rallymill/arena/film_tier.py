@@ -8,17 +8,15 @@ training pictures have are left out of films: blowing up a small film, and a sec
 
 from __future__ import annotations
 
-import difflib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 
 from rallymill.arena import film_chain
-from rallymill.arena.film_config import RATES, FilmConfig
+from rallymill.arena.film_config import RATES, FilmConfig, read_yaml, refuse_unknown
 from rallymill.arena.scene import TIERS, split_of
 from rallymill.errors import ConfigError
 
@@ -76,18 +74,10 @@ def load_tier(path: Path) -> TierConfig:
         The file cannot be read, has an unknown name or a value that cannot stand.
     """
     path = Path(path)
-    try:
-        given = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, yaml.YAMLError) as error:
-        raise ConfigError(f"{path}: {error}", "give a YAML file, see configs/arena") from error
+    given = read_yaml(path)
     if not isinstance(given, dict) or not isinstance(given.get("splits"), dict):
         raise ConfigError(f"{path}: holds no splits", "see configs/arena/club.yaml")
-    known = [field.name for field in fields(TierConfig)]
-    for name in given:
-        if name not in known:
-            close = difflib.get_close_matches(str(name), known, 1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}"
-            raise ConfigError(f"{path}: unknown option {name!r}", hint)
+    refuse_unknown(given, TierConfig, str(path))
     try:
         values: dict[str, Any] = {"name": path.stem, **given}
         values["splits"] = {
@@ -105,8 +95,8 @@ def load_tier(path: Path) -> TierConfig:
 def is_tier(path: Path) -> bool:
     """Whether a YAML file describes a tier rather than one film."""
     try:
-        given = yaml.safe_load(Path(path).read_text(encoding="utf-8"))
-    except (OSError, yaml.YAMLError):
+        given = read_yaml(Path(path))
+    except ConfigError:
         return False
     return isinstance(given, dict) and "splits" in given
 
