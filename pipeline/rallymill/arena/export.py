@@ -38,7 +38,9 @@ from rallymill.arena import (
     scene_life,
 )
 from rallymill.arena.world import World
+from rallymill.camera import Camera
 from rallymill.errors import ConfigError
+from rallymill.motion_picture import Moment
 
 Bytes = NDArray[np.uint8]
 LOG = logging.getLogger(__name__)
@@ -107,20 +109,21 @@ class Labelled:
     labels: NDArray[np.float64]
 
 
-def _motion(shot: export_picture.Shot, at: int, rng: np.random.Generator) -> Bytes:
+def _motion(
+    cameras: Sequence[Camera | None], shades: Sequence[Moment], at: int, rng: np.random.Generator
+) -> Bytes:
     """Channels of a frame of a shot, laid over as well or as badly as cameras are known."""
-    width = motion_picture.fitted_width(*shot.chain.size)
+    width = shades[at].grey.shape[1]
     places = [at + offset for offset in motion_picture.MOMENTS]
-    moments = [motion_picture.moment(shot.frames[place], width) for place in places]
     matrices: list[NDArray[np.float64] | None] = [None] * len(places)
     known = rng.random() >= UNKNOWN_CAMERAS
     for k, place in enumerate(places):
-        matrix = motion_picture.alignment(shot.cameras[at], shot.cameras[place], width)
+        matrix = motion_picture.alignment(cameras[at], cameras[place], width)
         if known and matrix is not None:
             shift = np.eye(3)
             shift[:2, 2] = rng.normal(0.0, CAMERA_SD_PX, 2)
             matrices[k] = shift @ matrix
-    return motion_picture.motion_picture(moments, matrices)
+    return motion_picture.motion_picture([shades[place] for place in places], matrices)
 
 
 def training_pictures(
@@ -139,19 +142,20 @@ def training_pictures(
     done = 0
     for k in range(n):
         shot = studio.shot(rng, k)
+        width = motion_picture.fitted_width(*shot.chain.size)
+        shades = [motion_picture.moment(frame, width) for frame in shot.frames]
         for at in shot.looked_at:
             if done == n:
                 return
-            picture = _motion(shot, at, rng)
+            picture = _motion(shot.cameras, shades, at, rng)
             found = np.zeros((0, 5))
             if shot.pictures:
-                width = picture.shape[1]
                 placed = export_labels.Placed(shot.size, (width, picture.shape[0]))
                 around = (at - 1, at, at + 1)
                 lost = export_labels.lost_balls(
                     [shot.pictures[place] for place in around], placed,
                     [motion_picture.moment(shot.raw[place], width) for place in around],
-                    [motion_picture.moment(shot.frames[place], width) for place in around],
+                    [shades[place] for place in around],
                 )
                 found = export_labels.labels(shot.pictures[at], placed, lost)
             yield Labelled(f"{seed:06d}_{done:02d}", picture, found)
