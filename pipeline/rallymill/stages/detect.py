@@ -243,8 +243,7 @@ class DetectStage:
         match.progress(n_done / total if total else 1.0)
         if todo:
             detector = load_detector(match.models, config, match.execution)
-            frames = inputs["frames"].to_pandas()
-            cameras = dict(zip(frames["frame"], cameras_of(frames), strict=True))
+            cameras = _cameras(inputs["frames"]) if config.channels != 3 else {}
             for chunk, found in _detect_chunks(match, todo, cameras, config, detector):
                 rows = _rows(match.match_id, found, config)
                 kept.keep(chunk.name, rows)
@@ -270,6 +269,11 @@ Cameras = Mapping[int, Camera | None]
 """Cameras by frame."""
 Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
+
+
+def _cameras(table: pa.Table) -> Cameras:
+    frames = table.to_pandas()
+    return dict(zip(frames["frame"], cameras_of(frames), strict=True))
 
 
 def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
