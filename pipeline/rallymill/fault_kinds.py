@@ -20,8 +20,10 @@ import numpy as np
 
 from rallymill import config as configuration
 from rallymill import tableio
+from rallymill.benchmark_resume import tables_of
 from rallymill.errors import RallymillError
 from rallymill.fault_stages import REGISTRY, STAGES
+from rallymill.runner.match import NO_REPORT_VARIABLE
 from rallymill.runner.night import Night
 from rallymill.runner.store import MATCHES_FOLDER
 from rallymill.runner.summary import MATCHES_NAME
@@ -57,7 +59,7 @@ class Place:
 
     def tables(self) -> list[Path]:
         """Tables of matches that are in place."""
-        return sorted((self.out / MATCHES_FOLDER).glob("*/*.parquet"))
+        return list(tables_of(self.out).values())
 
 
 # What a run does, in a process of its own.
@@ -73,7 +75,7 @@ def read_films(films: str, out: str, most_bytes: int | None = None) -> None:
     if most_bytes is not None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
-    os.environ["RALLYMILL_NO_REPORT"] = "1"
+    os.environ[NO_REPORT_VARIABLE] = "1"
     logging.raiseExceptions = False  # a log that cannot grow either is no news
     result = Night(Path(films), Path(out), config, registry=REGISTRY, isolated=False).run()
     if result.unread:

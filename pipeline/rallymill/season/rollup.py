@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import duckdb
 import pyarrow as pa
 
+from rallymill.rules.serving import Z_95
 from rallymill.tables import F64, I64, TEXT, Column, TableSpec
 
-Z_95 = 1.959964
 LONG_RALLY = 9
 SHORT_RALLY = 4
 RECOVERED_M = 1.0
