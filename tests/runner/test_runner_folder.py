@@ -157,15 +157,20 @@ def test_replaced_file_drops_its_unread_row(world):
     assert table["status"].to_pylist() == ["read"]
 
 
+def read_other(world, name):
+    """Read another folder, which holds one film, into the same output folder."""
+    other = world.root / "other"
+    other.mkdir()
+    film(other / name, n=30)
+    night = world.night()
+    night.folder = other
+    return night.run()
+
+
 def test_rows_of_other_folders_stay(world):
     film(world.films / "a.mp4", n=20)
     world.run()
-    other = world.root / "other"
-    other.mkdir()
-    film(other / "b.mp4", n=30)
-    night = world.night()
-    night.folder = other
-    assert len(night.run().rows) == 1
+    assert len(read_other(world, "b.mp4").rows) == 1
     assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "b.mp4"]
 
 
@@ -198,12 +203,7 @@ def test_renamed_recording_stays_when_another_takes_its_name(world):
 def test_same_file_name_in_another_folder_replaces_nothing(world):
     film(world.films / "a.mp4", n=20)
     world.run()
-    other = world.root / "other"
-    other.mkdir()
-    film(other / "a.mp4", n=30)
-    night = world.night()
-    night.folder = other
-    night.run()
+    read_other(world, "a.mp4")
     assert pq.read_table(world.out / MATCHES_NAME)["file"].to_pylist() == ["a.mp4", "a.mp4"]
 
 
