@@ -19,7 +19,7 @@ LAYERS = (
     {"runner", "season", "report", "scoring", "config"},
     {"arena"},
     {"stages"},
-    {"rules", "flightfit", "courtfit", "matchsheet", "video"},
+    {"rules", "rates", "alternatives", "flightfit", "courtfit", "matchsheet", "video"},
     {"camera", "flight", "smoothing", "tableio", "tables", "court", "errors"},
 )
 NEVER_FROM_STAGES = ("arena", "scoring")
