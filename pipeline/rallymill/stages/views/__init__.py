@@ -20,7 +20,7 @@ from pydantic import Field
 from rallymill import courtpoints, tableio, tables, video
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.given import anchors
-from rallymill.stages.views import labels, motion
+from rallymill.stages.views import hidden, labels, motion
 from rallymill.stages.views.probing import Probe, Prober
 
 logger = logging.getLogger(__name__)
@@ -38,7 +38,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 3
+    version = 4
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
@@ -69,7 +69,9 @@ class ViewsStage:
                         flatness[frame.index] = flat_share(frame.image)
                     match.progress(min(frame.t_s / duration_s, 0.99))
         cut = motion.pieces(changes)
-        cut = motion.pieces(changes, lost_courts(changes, cut, prober.probes))
+        further = lost_courts(changes, cut, prober.probes)
+        cut = motion.pieces(changes, further)
+        cut = motion.pieces(changes, further + hidden.replay_borders(changes, cut))
         spans = labels.label_all(
             changes, cut, prober.probes, flatness, [one.t_s for one in stated]
         )

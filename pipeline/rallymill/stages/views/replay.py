@@ -66,15 +66,15 @@ def seen_before(
         return None
     if len(mine) > 40:
         mine = mine[np.linspace(0, len(mine) - 1, 40).astype(int)]
-    memory = np.stack([_inner(changes.kept[i]) for i in earlier])
-    gaps = np.stack([_gaps(memory, _inner(changes.kept[i])) for i in mine])
+    memory = np.stack([inner(changes.kept[i]) for i in earlier])
+    gaps = np.stack([_gaps(memory, inner(changes.kept[i])) for i in mine])
     near = [_gaps(memory[i:i + 1], memory[i + 1])[0] for i in range(len(memory) - 1)]
     # What noise and compression alone make of one and the same moment.
     floor = float(np.percentile(near, 20))
-    return _best_line(np.maximum(gaps - floor, 0.0), times[mine], times[earlier])
+    return best_line(np.maximum(gaps - floor, 0.0), times[mine], times[earlier])
 
 
-def _best_line(gaps: Array, shown_s: Array, earlier_s: Array) -> Repeat | None:
+def best_line(gaps: Array, shown_s: Array, earlier_s: Array) -> Repeat | None:
     """Even advance through earlier time along which pictures agree, None if none stands out.
 
     ``gaps`` (M, N) are differences, less what noise makes, of the pictures shown at ``shown_s``
@@ -112,7 +112,8 @@ def _best_line(gaps: Array, shown_s: Array, earlier_s: Array) -> Repeat | None:
     return Repeat(speed, from_s, float(agree.mean()))
 
 
-def _inner(small: Picture) -> Array:
+def inner(small: Picture) -> Array:
+    """A grey small picture without its edges, where score graphics stand."""
     height, width = small.shape
     rows, columns = round(BORDER[0] * height), round(BORDER[1] * width)
     return small[rows:height - rows, columns:width - columns].astype(float)
