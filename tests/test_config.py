@@ -26,6 +26,12 @@ class Find:
     config_class = FindConfig
 
 
+class Count:
+    name = "count"
+    section = "find"
+    config_class = FindConfig
+
+
 STAGES = (Find(),)
 
 
@@ -121,3 +127,15 @@ def test_home_is_the_checkout_or_named(tmp_path, monkeypatch):
     assert configuration.home() == tmp_path
     # Without any file the defaults of the stages stand.
     assert configuration.load(None, STAGES).stages["find"] == FindConfig()
+
+
+def test_a_stage_may_read_the_section_of_another():
+    stages = (Find(), Count())
+    config = configuration.build({"find": {"confidence": 0.4}}, stages, Path("/"), None)
+    assert config.stages["count"] == config.stages["find"] == FindConfig(confidence=0.4)
+    assert "count" not in config.resolved()
+    again = configuration.build(
+        config.with_execution(workers=2).resolved(), stages, Path("/"), None)
+    assert again.stages == config.stages
+    with pytest.raises(ConfigError, match="unknown section count"):
+        configuration.build({"count": {}}, stages, Path("/"), None)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import difflib
 import os
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -60,12 +60,16 @@ class ExecutionConfig(BaseModel):
 
 @dataclass(frozen=True)
 class AppConfig:
-    """A checked configuration: ``stages`` holds a configuration object for every stage."""
+    """A checked configuration: ``stages`` holds a configuration object for every stage.
+
+    ``guests`` are stages that have no section of their own but read that of another.
+    """
 
     stages: Mapping[str, StageConfig]
     execution: ExecutionConfig
     models: Path
     source: Path | None = None
+    guests: frozenset[str] = frozenset()
 
     def resolved(self) -> dict[str, Any]:
         """Every option with its value, as plain data in the layout of a configuration file."""
@@ -74,7 +78,8 @@ class AppConfig:
             "models": str(self.models),
         }
         for name, section in self.stages.items():
-            plain[name] = section.model_dump(mode="json")
+            if name not in self.guests:
+                plain[name] = section.model_dump(mode="json")
         return plain
 
     def with_execution(self, **changes: Any) -> AppConfig:
@@ -88,7 +93,7 @@ class AppConfig:
         given = {key: value for key, value in changes.items() if value is not None}
         merged = {**self.execution.model_dump(), **given}
         execution = _validated(ExecutionConfig, merged, "execution", "the command line")
-        return AppConfig(self.stages, execution, self.models, self.source)
+        return replace(self, execution=execution)
 
 
 def home() -> Path:
@@ -141,17 +146,26 @@ def build(
     """
     stages = list(stages)
     where = source.name if source else "the configuration"
-    known = [stage.name for stage in stages] + ["execution", "models"]
+    guests = frozenset(stage.name for stage in stages if section_of(stage) != stage.name)
+    known = [stage.name for stage in stages if stage.name not in guests]
+    known += ["execution", "models"]
     for key in given:
         if key not in known:
             raise ConfigError(f"{where}: unknown section {key}", hint(str(key), known))
     sections = {
-        stage.name: _validated(stage.config_class, given.get(stage.name), stage.name, where)
+        stage.name: _validated(
+            stage.config_class, given.get(section_of(stage)), section_of(stage), where
+        )
         for stage in stages
     }
     execution = _validated(ExecutionConfig, given.get("execution"), "execution", where)
     models = root / str(given.get("models") or "models")
-    return AppConfig(sections, execution, models, source)
+    return AppConfig(sections, execution, models, source, guests)
+
+
+def section_of(stage: Stage) -> str:
+    """Section that a stage is given: its attribute ``section``, else the one of its own name."""
+    return str(getattr(stage, "section", stage.name))
 
 
 def hint(word: str, known: Iterable[str]) -> str:

@@ -12,89 +12,21 @@ right in the picture, y away from the camera, z up). A null means *not measured*
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pyarrow as pa
 
-SCHEMA_VERSION = 2
-
-F32 = pa.float32()
-F64 = pa.float64()
-I32 = pa.int32()
-I64 = pa.int64()
-TEXT = pa.string()
-BOOL = pa.bool_()
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: its name, Arrow type, unit (empty if none), meaning and what may stand in it."""
-
-    name: str
-    dtype: pa.DataType
-    doc: str
-    unit: str = ""
-    nullable: bool = True
-    values: tuple[str, ...] = ()
-    low: float | None = None
-    high: float | None = None
-
-    def field(self) -> pa.Field:
-        """Arrow field with ``doc``, ``unit`` and allowed ``values`` in its metadata."""
-        metadata = {"doc": self.doc, "unit": self.unit}
-        if self.values:
-            metadata["values"] = "|".join(self.values)
-        return pa.field(self.name, self.dtype, nullable=self.nullable, metadata=metadata)
-
-
-@dataclass(frozen=True)
-class TableSpec:
-    """A table: its name, what a row is, its columns, its key and its sort order."""
-
-    name: str
-    row: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...]
-    sort: tuple[str, ...]
-
-    def schema(self) -> pa.Schema:
-        """Arrow schema with the table's name, row meaning and schema version as metadata."""
-        metadata = {
-            "rallymill.table": self.name,
-            "rallymill.row": self.row,
-            "rallymill.schema_version": str(SCHEMA_VERSION),
-            "rallymill.key": ",".join(self.key),
-        }
-        return pa.schema([column.field() for column in self.columns], metadata=metadata)
-
-    def empty(self) -> pa.Table:
-        """Table with no rows and the full schema."""
-        return self.schema().empty_table()
-
-    def names(self) -> tuple[str, ...]:
-        """Column names in order."""
-        return tuple(column.name for column in self.columns)
-
-
-def _c(name: str, dtype: pa.DataType, doc: str, unit: str = "", **more: object) -> Column:
-    return Column(name, dtype, doc, unit, **more)  # type: ignore[arg-type]
-
-
-def _key(name: str, dtype: pa.DataType, doc: str, unit: str = "") -> Column:
-    return Column(name, dtype, doc, unit, nullable=False)
-
-
-def _measured(name: str, doc: str, unit: str) -> tuple[Column, Column]:
-    """A measured quantity and its companion standard deviation."""
-    return (
-        Column(name, F64, doc, unit),
-        Column(f"{name}_sd", F64, f"standard deviation of {name}", unit, low=0.0),
-    )
-
-
-def _confidence(name: str, of: str) -> Column:
-    return Column(name, F64, f"confidence that {of} is right", "", low=0.0, high=1.0)
-
+from rallymill.tables_columns import BOOL as BOOL
+from rallymill.tables_columns import F32 as F32
+from rallymill.tables_columns import F64 as F64
+from rallymill.tables_columns import I32 as I32
+from rallymill.tables_columns import I64 as I64
+from rallymill.tables_columns import SCHEMA_VERSION as SCHEMA_VERSION
+from rallymill.tables_columns import TEXT as TEXT
+from rallymill.tables_columns import Column as Column
+from rallymill.tables_columns import TableSpec as TableSpec
+from rallymill.tables_columns import column as _c
+from rallymill.tables_columns import confidence as _confidence
+from rallymill.tables_columns import key_column as _key
+from rallymill.tables_columns import measured as _measured
 
 MATCH_ID = _key("match_id", TEXT, "identifier of the match: file stem and content hash")
 FRAME = _key("frame", I64, "number of the decoded frame in the video, from 0")
@@ -122,6 +54,7 @@ ENDINGS = (
     "double_fault", "ace", "fault", "let", "unknown",
 )
 FLAG_KINDS = ("fault", "credit", "note")
+OUTCOMES = (*FLAG_KINDS, "clear", "not_measurable")
 
 VIEWS = TableSpec(
     "views",
@@ -388,6 +321,26 @@ FLAGS = TableSpec(
     sort=("flag_id",),
 )
 
+OPPORTUNITIES = TableSpec(
+    "opportunities",
+    "a stroke at which a rule's question arose for a player",
+    (
+        MATCH_ID,
+        _key("opportunity_id", I32, "number of the opportunity in the match"),
+        _key("rule", TEXT, "rule whose question arose"),
+        _key("point_id", I32, "point of the stroke"),
+        _key("shot_id", I32, "stroke at which it arose"),
+        _c("side", TEXT, "side of the player concerned", nullable=False, values=SIDES),
+        _key("player", TEXT, "player concerned"),
+        _c("outcome", TEXT, "kind of the flag that was raised, clear where there was nothing to "
+           "say, not_measurable where the rule could not tell", nullable=False, values=OUTCOMES),
+        _c("reason", TEXT, "why the rule could not tell"),
+        _confidence("confidence", "outcome"),
+    ),
+    key=("match_id", "opportunity_id"),
+    sort=("opportunity_id",),
+)
+
 MATCHES = TableSpec(
     "matches",
     "a recording",
@@ -424,6 +377,7 @@ MATCHES = TableSpec(
 ALL: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
-        VIEWS, FRAMES, DETECTIONS, PEOPLE, ARCS, TRACKS, EVENTS, SHOTS, POINTS, FLAGS, MATCHES,
+        VIEWS, FRAMES, DETECTIONS, PEOPLE, ARCS, TRACKS, EVENTS, SHOTS, POINTS, FLAGS,
+        OPPORTUNITIES, MATCHES,
     )
 }

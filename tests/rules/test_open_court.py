@@ -2,6 +2,7 @@
 
 import pytest
 
+from rallymill.rules.base import TOO_UNSURE
 from tests.rules.planted import look, play, point, shot
 
 
@@ -49,10 +50,14 @@ def test_behind_the_runner_is_a_credit():
 
 @pytest.mark.parametrize("changes", [
     {"opponent_x_m": 0.0, "bounce_x_m": 0.5}, {"in_court": False}, {"in_court": None},
-    {"stroke": "serve"}, {"stroke": "lob"}, {"confidence": 0.4},
+    {"stroke": "serve"}, {"stroke": "lob"},
 ])
 def test_silent(changes):
     assert look("open_court", play([struck(**changes)])) == ([], [])
+
+
+def test_a_stroke_that_is_not_sure_cannot_be_told():
+    assert look("open_court", play([struck(confidence=0.4)])) == ([], [TOO_UNSURE])
 
 
 def test_abstains():

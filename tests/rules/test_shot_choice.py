@@ -2,6 +2,7 @@
 
 import pytest
 
+from rallymill.rules.base import TOO_NEAR, TOO_UNSURE
 from tests.rules.planted import look, play, point, reply_to, shot
 
 
@@ -45,7 +46,12 @@ def test_hitter_back_in_front_of_the_line_is_silent():
 
 
 def test_stroke_that_ended_the_point_is_silent():
-    assert look("open_line", play(run_to_short_ball()[:1])) == ([], [])
+    rows = [run_to_short_ball(ended_point=True)[0]]
+    assert look("open_line", play(rows)) == ([], [])
+
+
+def test_reply_that_was_not_seen_cannot_be_told():
+    assert look("open_line", play(run_to_short_ball()[:1])) == ([], ["reply not seen"])
 
 
 def test_open_line_abstains():
@@ -71,10 +77,17 @@ def test_drop_shot_that_won_the_point_is_a_note():
 
 @pytest.mark.parametrize("seen", [
     dropped(-3.0), dropped(1.5, opponent_y_m=16.5), dropped(1.5, stroke="groundstroke"),
-    dropped(1.5, stroke_confidence=0.4), dropped(0.1, contact_y_m_sd=1.0),
 ])
 def test_drop_shot_silent(seen):
     assert look("drop_shot", seen) == ([], [])
+
+
+@pytest.mark.parametrize(("seen", "reason"), [
+    (dropped(1.5, stroke_confidence=0.4), TOO_UNSURE),
+    (dropped(0.1, contact_y_m_sd=1.0), TOO_NEAR),
+])
+def test_drop_shot_that_is_not_sure(seen, reason):
+    assert look("drop_shot", seen) == ([], [reason])
 
 
 def test_drop_shot_abstains():

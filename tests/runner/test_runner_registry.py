@@ -17,7 +17,7 @@ def stages():
     return registry.load_stages(registry.PIPELINE)
 
 
-def test_ten_stages_in_order_with_all_a_stage_needs(stages):
+def test_stages_in_order_with_all_a_stage_needs(stages):
     assert tuple(stage.name for stage in stages) == registry.STAGE_NAMES
     assert {stage.writes.name for stage in stages} == set(ALL) - {"matches"}
     for stage in stages:

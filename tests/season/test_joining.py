@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
-from rallymill import tableio, tables
+from rallymill import tableio, tables, tables_columns
 from rallymill.errors import InputError, TableError
 from rallymill.runner.store import MatchStore, read_record, write_json
 from rallymill.runner.summary import read_matches
@@ -323,6 +323,7 @@ def test_deleted_database_is_made_again(out, root):
 
 def test_versions_are_never_mixed(out, root, monkeypatch):
     before = counts(root)
+    monkeypatch.setattr(tables_columns, "SCHEMA_VERSION", tables.SCHEMA_VERSION + 1)
     monkeypatch.setattr(tables, "SCHEMA_VERSION", tables.SCHEMA_VERSION + 1)
     with pytest.raises(SeasonVersionError, match="never mixes them") as caught:
         joining.add(out, root)
@@ -346,6 +347,7 @@ def test_versions_are_never_mixed(out, root, monkeypatch):
 def test_migration_brings_every_match_forward(root, monkeypatch):
     before = counts(root)
     assert joining.migrate(root) == 0
+    monkeypatch.setattr(tables_columns, "SCHEMA_VERSION", tables.SCHEMA_VERSION + 1)
     monkeypatch.setattr(tables, "SCHEMA_VERSION", tables.SCHEMA_VERSION + 1)
     with pytest.raises(SeasonVersionError, match="nothing is known"):
         joining.migrate(root)

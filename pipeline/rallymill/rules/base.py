@@ -1,7 +1,8 @@
 """What a rule is, what it is given and what it finds.
 
-A rule looks at the strokes of a match and yields findings, or says why it could not tell. It is a
-pure function of tables and thresholds: no video, no files, no randomness.
+A rule looks at the strokes of a match. Wherever its question arises it yields one result: a
+finding, that there was nothing to say, or why it could not tell. So every rate has a denominator.
+It is a pure function of tables and thresholds: no video, no files, no randomness.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ OTHER = {"near": "far", "far": "near"}
 class Thresholds(BaseModel):
     """Numbers of a rule at one level of play; each rule adds its own.
 
-    A finding whose confidence is below ``least_confidence`` is not made.
+    A rule speaks, and says that there was nothing to say, only from ``least_confidence`` on.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -61,15 +62,32 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class NotMeasurable:
-    """Why a rule could not tell at a stroke."""
+class Clear:
+    """A stroke at which a rule's question arose for a player, and there was nothing to say."""
 
     rule: str
+    point_id: int
     shot_id: int
+    side: str
+    player: str
+    confidence: float
+
+
+@dataclass(frozen=True)
+class NotMeasurable:
+    """Why a rule could not tell about a player at a stroke."""
+
+    rule: str
+    point_id: int
+    shot_id: int
+    side: str
+    player: str
     reason: str
 
 
-Result = Finding | NotMeasurable
+Result = Finding | Clear | NotMeasurable
+TOO_NEAR = "too near the threshold for what was measured"
+TOO_UNSURE = "stroke or its labels read with too little confidence"
 
 
 class Shot:
@@ -228,14 +246,50 @@ def finding(
     until_s: float | None = None,
 ) -> Finding:
     """Finding about a stroke's hitter, or its opponent; the clip spans it to ``until_s``."""
-    side = OTHER[shot.hitter] if of_opponent else shot.hitter
-    player = shot.opponent if of_opponent else shot.player
+    side, player = concerned(shot, of_opponent)
     return Finding(
         rule, kind, min(max(severity, 0.0), 1.0), min(max(confidence, 0.0), 1.0), shot.point_id,
-        shot.shot_id, side, player or side, tuple(evidence), sentence,
+        shot.shot_id, side, player, tuple(evidence), sentence,
         max(shot.t_contact_s - CLIP_BEFORE_S, 0.0),
         (until_s if until_s is not None else shot.t_contact_s + 1.0) + CLIP_AFTER_S,
     )
+
+
+def concerned(shot: Shot, of_opponent: bool) -> tuple[str, str]:
+    """Side and code of a stroke's hitter, or of its opponent; a side without a code names itself.
+    """
+    side = OTHER[shot.hitter] if of_opponent else shot.hitter
+    return side, (shot.opponent if of_opponent else shot.player) or side
+
+
+def clear(rule: str, shot: Shot, confidence: float, *, of_opponent: bool = False) -> Clear:
+    """Nothing to say about a stroke's hitter, or its opponent."""
+    return Clear(
+        rule, shot.point_id, shot.shot_id, *concerned(shot, of_opponent),
+        min(max(confidence, 0.0), 1.0),
+    )
+
+
+def unmeasured(rule: str, shot: Shot, reason: str, *, of_opponent: bool = False) -> NotMeasurable:
+    """Not to be told about a stroke's hitter, or its opponent, for a reason."""
+    return NotMeasurable(
+        rule, shot.point_id, shot.shot_id, *concerned(shot, of_opponent), reason
+    )
+
+
+def settle(
+    rule: str, shot: Shot, bounds: Thresholds, *, chance: float, sure: float,
+    of_opponent: bool = False,
+) -> Clear | NotMeasurable:
+    """Result where no finding was made: clear only if that is as sure as a finding must be.
+
+    ``chance`` is the probability, by the deviations of what was measured, that what the rule looks
+    for was there; ``sure`` the confidence that stroke and labels were read rightly.
+    """
+    if (1 - chance) * sure >= bounds.least_confidence:
+        return clear(rule, shot, (1 - chance) * sure, of_opponent=of_opponent)
+    reason = TOO_UNSURE if sure < bounds.least_confidence else TOO_NEAR
+    return unmeasured(rule, shot, reason, of_opponent=of_opponent)
 
 
 CLIP_BEFORE_S = 2.0

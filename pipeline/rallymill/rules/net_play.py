@@ -11,7 +11,6 @@ from rallymill import court
 from rallymill.rules.base import (
     Cover,
     Evidence,
-    NotMeasurable,
     Play,
     Result,
     Rule,
@@ -21,6 +20,8 @@ from rallymill.rules.base import (
     cover,
     finding,
     grade,
+    settle,
+    unmeasured,
 )
 
 
@@ -42,7 +43,7 @@ def _net_position(play: Play, bounds: NetPositionThresholds) -> Iterator[Result]
             continue
         covered = cover(reply)
         if isinstance(covered, str):
-            yield NotMeasurable("net_position", shot.shot_id, covered)
+            yield unmeasured("net_position", shot, covered)
         elif abs(reply.opponent_y_m) <= bounds.net_zone_m:
             yield from _judge_net(play, shot, reply, covered, bounds)
 
@@ -52,8 +53,10 @@ def _judge_net(
 ) -> Iterator[Result]:
     error, deviation = covered.error_m, covered.sd_m
     off = above(abs(error), bounds.off_m, deviation)
-    confidence = off * min(shot.confidence or 0.0, reply.confidence or 0.0)
+    sure = min(shot.confidence or 0.0, reply.confidence or 0.0)
+    confidence = off * sure
     if confidence < bounds.least_confidence:
+        yield settle("net_position", shot, bounds, chance=off, sure=sure)
         return
     # The line is on the side of the opponent's contact, across on the other.
     open_line = error * np.sign(reply.contact_x_m or 0.0) < 0
@@ -94,15 +97,17 @@ def _no_mans_land(play: Play, bounds: NoMansLandThresholds) -> Iterator[Result]:
             continue
         lack = reply.lacks("opponent_y_m", "opponent_vx_mps", "opponent_vy_mps")
         if lack:
-            yield NotMeasurable("no_mans_land", shot.shot_id, lack)
+            yield unmeasured("no_mans_land", shot, lack)
             continue
         depth = abs(reply.opponent_y_m)
         deviation = reply.sd("opponent_y_m", 0.3)
         speed = float(np.hypot(reply.opponent_vx_mps, reply.opponent_vy_mps))
         inside = above(depth, bounds.front_m, deviation) - above(depth, bounds.back_m, deviation)
         stands = 1 - above(speed, bounds.passing_through_mps, 0.3)
-        confidence = inside * stands * min(shot.confidence or 0.0, reply.confidence or 0.0)
+        sure = min(shot.confidence or 0.0, reply.confidence or 0.0)
+        confidence = inside * stands * sure
         if confidence < bounds.least_confidence:
+            yield settle("no_mans_land", shot, bounds, chance=inside * stands, sure=sure)
             continue
         middle = (bounds.front_m + bounds.back_m) / 2
         caught = play.outcome(shot) == "lost"

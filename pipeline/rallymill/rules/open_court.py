@@ -10,7 +10,7 @@ from pydantic import Field
 from rallymill import court, tactics
 from rallymill.rules.base import (
     Evidence,
-    NotMeasurable,
+    Finding,
     Play,
     Result,
     Rule,
@@ -19,6 +19,8 @@ from rallymill.rules.base import (
     above,
     finding,
     grade,
+    settle,
+    unmeasured,
 )
 
 MOVER = tactics.Mover()
@@ -60,13 +62,14 @@ def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
             "contact_x_m", "contact_y_m", "bounce_x_m", "bounce_y_m", "flight_time_s",
             "opponent_x_m", "opponent_y_m", "opponent_vx_mps", "opponent_vy_mps")
         if lack:
-            yield NotMeasurable("open_court", shot.shot_id, lack)
+            yield unmeasured("open_court", shot, lack)
             continue
         threat = _threat(shot)
         spare = float(
             tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
         across = abs(shot.bounce_x_m - shot.opponent_x_m)
         if spare > CLEARLY_REACHED_S and across > bounds.back_to_m + 1.0:
+            yield settle("open_court", shot, bounds, chance=0.0, sure=_sure(shot))
             continue
         place = tactics.recovery_place_m(*threat.contact_m, shot.opponent_y_m)
         best = tactics.Threat(
@@ -77,6 +80,10 @@ def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
         yield from _judge_court(play, shot, spare, extra, bounds)
 
 
+def _sure(shot: Shot) -> float:
+    return (shot.confidence or 0.0) * (shot.in_court_confidence or 0.0)
+
+
 def _judge_court(
     play: Play, shot: Shot, spare: float, extra: float, bounds: OpenCourtThresholds
 ) -> Iterator[Result]:
@@ -85,7 +92,7 @@ def _judge_court(
     out_of_reach = above(-spare, 0.0, float(np.hypot(place_sd / 5, 0.08)))
     # Share that a metre of the opponent's place is worth: about one eighth of the court's width.
     share_sd = float(np.hypot(shot.sd("opponent_x_m", 0.3) / court.SINGLES_WIDTH_M, 0.03))
-    sure = (shot.confidence or 0.0) * (shot.in_court_confidence or 0.0)
+    sure = _sure(shot)
     across = shot.bounce_x_m - shot.opponent_x_m
     runs = shot.opponent_vx_mps
     behind = out_of_reach * sure * above(abs(runs), bounds.runner_mps, 0.3) * above(
@@ -117,23 +124,30 @@ def _judge_court(
             ),
         )
     else:
-        yield from _missed_court(play, shot, extra, share_sd, across, place_sd, sure, bounds)
+        missed = 0.0
+        if _could_choose(play, shot, bounds):
+            missed = above(extra, bounds.extra_share, share_sd) * above(
+                bounds.back_to_m, abs(across), place_sd)
+        if missed * sure >= bounds.least_confidence:
+            yield _missed_court(shot, extra, across, missed * sure, bounds)
+        else:
+            chance = max(missed, credit / sure if sure else 0.0)
+            yield settle("open_court", shot, bounds, chance=chance, sure=sure)
+
+
+def _could_choose(play: Play, shot: Shot, bounds: OpenCourtThresholds) -> bool:
+    """Whether a hitter had the time to send the ball elsewhere, and the point went on or was lost.
+    """
+    if shot.hitter_state not in ("set", "recovering") or shot.time_to_prepare_s is None:
+        return False
+    won = shot.ended_point and play.outcome(shot) == "won"
+    return shot.time_to_prepare_s >= bounds.time_s and not won
 
 
 def _missed_court(
-    play: Play, shot: Shot, extra: float, share_sd: float, across: float, place_sd: float,
-    sure: float, bounds: OpenCourtThresholds,
-) -> Iterator[Result]:
-    """Fault where a hitter with time sent the ball back to an opponent who had left court open."""
-    if shot.hitter_state not in ("set", "recovering") or shot.time_to_prepare_s is None:
-        return
-    if shot.time_to_prepare_s < bounds.time_s or (shot.ended_point and play.outcome(shot) == "won"):
-        return
-    back_to = above(bounds.back_to_m, abs(across), place_sd)
-    confidence = above(extra, bounds.extra_share, share_sd) * back_to * sure
-    if confidence < bounds.least_confidence:
-        return
-    yield finding(
+    shot: Shot, extra: float, across: float, confidence: float, bounds: OpenCourtThresholds
+) -> Finding:
+    return finding(
         "open_court", "fault", shot, severity=grade(extra, bounds.extra_share, 0.8) - 0.1,
         confidence=confidence,
         evidence=[

@@ -12,7 +12,6 @@ from rallymill.rules.base import (
     OTHER,
     Cover,
     Evidence,
-    NotMeasurable,
     Play,
     Result,
     Rule,
@@ -22,6 +21,8 @@ from rallymill.rules.base import (
     cover,
     finding,
     grade,
+    settle,
+    unmeasured,
 )
 from rallymill.tactics_motion import Hop, PlayerTrack, hops
 
@@ -48,7 +49,7 @@ def _recovery(play: Play, bounds: RecoveryThresholds) -> Iterator[Result]:
             continue
         covered = shot.lacks("hitter_x_m") or cover(reply)
         if isinstance(covered, str):
-            yield NotMeasurable("recovery", shot.shot_id, covered)
+            yield unmeasured("recovery", shot, covered)
         elif abs(reply.opponent_y_m) >= bounds.baseline_from_m:
             yield from _judge_recovery(play, shot, reply, covered, bounds)
 
@@ -101,6 +102,9 @@ def _judge_recovery(
                 "come from open."
             ),
         )
+    elif needed <= time or left < 0:
+        chance = max(falls_short, goes_over)
+        yield settle("recovery", shot, bounds, chance=chance, sure=sure)
 
 
 def _started_s(play: Play, shot: Shot, reply: Shot, place_x_m: float) -> float | None:
@@ -137,7 +141,8 @@ def _split_step(play: Play, bounds: SplitStepThresholds) -> Iterator[Result]:
         track = play.tracks.get(OTHER[shot.hitter])
         stance = track.at(shot.t_contact_s) if track else None
         if track is None or stance is None:
-            yield NotMeasurable("split_step", shot.shot_id, "opponent not tracked at the contact")
+            reason = "opponent not tracked at the contact"
+            yield unmeasured("split_step", shot, reason, of_opponent=True)
             continue
         if np.hypot(stance.vx_mps, stance.vy_mps) > bounds.running_mps:
             continue
@@ -145,7 +150,7 @@ def _split_step(play: Play, bounds: SplitStepThresholds) -> Iterator[Result]:
         rate = track.rate_hz(start, end)
         if rate < bounds.least_rate_hz:
             reason = f"{rate:.0f} frames a second, need {bounds.least_rate_hz:.0f}"
-            yield NotMeasurable("split_step", shot.shot_id, reason)
+            yield unmeasured("split_step", shot, reason, of_opponent=True)
             continue
         yield from _judge_split(shot, track, start, end, rate, bounds)
 
@@ -157,25 +162,28 @@ def _judge_split(
     times, height, noise = track.feet_height_m(start, end)
     if not noise <= bounds.hop_m / 2:
         reason = "height of the feet not measured finely enough to see a hop"
-        yield NotMeasurable("split_step", shot.shot_id, reason)
+        yield unmeasured("split_step", shot, reason, of_opponent=True)
         return
     found = hops(times, height, bounds.hop_m)
     sure = shot.confidence or 0.0
     if not found and not track.heights_measured():
         # Steps forward and back move feet and head in the picture too and can hide a hop.
         reason = "no hop seen in the picture, which does not tell that there was none"
-        yield NotMeasurable("split_step", shot.shot_id, reason)
+        yield unmeasured("split_step", shot, reason, of_opponent=True)
         return
     if not found:
-        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * sure * 0.9
-        if seen >= bounds.least_confidence:
+        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * 0.9
+        if seen * sure >= bounds.least_confidence:
             yield finding(
-                "split_step", "fault", shot, severity=0.4, confidence=seen, of_opponent=True,
+                "split_step", "fault", shot, severity=0.4, confidence=seen * sure,
+                of_opponent=True,
                 evidence=[Evidence("highest rise of the feet", float(height.max()), "m"),
                           Evidence("frames a second", rate, "1/s")],
                 sentence="No split step as the opponent hit: the feet did not leave the ground "
                          f"within {LOOK_S:.1f} s of the contact.",
             )
+        else:
+            yield settle("split_step", shot, bounds, chance=seen, sure=sure, of_opponent=True)
         return
     yield from _judge_landing(shot, found, rate, sure, bounds)
 
@@ -190,6 +198,7 @@ def _judge_landing(
     late = above(lag, bounds.latest_s, deviation)
     wrong = max(early, late)
     if wrong * sure < bounds.least_confidence:
+        yield settle("split_step", shot, bounds, chance=wrong, sure=sure, of_opponent=True)
         return
     miss = bounds.earliest_s - lag if early > late else lag - bounds.latest_s
     word = "before" if lag < 0 else "after"

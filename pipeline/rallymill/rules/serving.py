@@ -11,13 +11,14 @@ from scipy.stats import beta
 
 from rallymill.rules.base import (
     Evidence,
-    NotMeasurable,
     Play,
     Result,
     Rule,
     Shot,
     Thresholds,
     finding,
+    settle,
+    unmeasured,
 )
 
 Z_95 = 1.959964
@@ -59,8 +60,8 @@ def _serve_pattern(play: Play, bounds: ServePatternThresholds) -> Iterator[Resul
             and (shot.direction_confidence or 0.0) >= bounds.least_label_confidence
         ]
         if len(sure) < bounds.least_serves:
-            yield NotMeasurable(
-                "serve_pattern", shots[-1].shot_id,
+            yield unmeasured(
+                "serve_pattern", shots[-1],
                 f"{len(sure)} serves of {player} from the {half} half read, need "
                 f"{bounds.least_serves}",
             )
@@ -79,6 +80,7 @@ def _judge_serves(
     labels = sum(shot.direction_confidence for shot in shots) / trials
     confidence = exceeds * labels
     if confidence < bounds.least_confidence:
+        yield settle("serve_pattern", shots[-1], bounds, chance=exceeds, sure=labels)
         return
     yield finding(
         "serve_pattern", "note", shots[-1], severity=min(1.0, 0.3 + 0.7 * (low - 1 / 3)),

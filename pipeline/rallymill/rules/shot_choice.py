@@ -10,7 +10,6 @@ from pydantic import Field
 from rallymill import court, tactics
 from rallymill.rules.base import (
     Evidence,
-    NotMeasurable,
     Play,
     Result,
     Rule,
@@ -20,6 +19,8 @@ from rallymill.rules.base import (
     beyond_baseline_m,
     finding,
     grade,
+    settle,
+    unmeasured,
 )
 
 MOVER = tactics.Mover()
@@ -39,15 +40,26 @@ class OpenLineThresholds(Thresholds):
 def _open_line(play: Play, bounds: OpenLineThresholds) -> Iterator[Result]:
     for shot in play.shots:
         reply = play.next(shot)
-        if reply is None or shot.incoming_depth != "short" or shot.direction != "cross_court":
+        if shot.incoming_depth != "short" or shot.direction == "unknown":
             continue
         if shot.stroke in ("serve", "return", "overhead"):
             continue
-        lack = shot.lacks("hitter_vx_mps", "hitter_vy_mps") or reply.lacks(
+        lack = shot.lacks("hitter_vx_mps", "hitter_vy_mps")
+        if lack:
+            yield unmeasured("open_line", shot, lack)
+            continue
+        runs = above(float(np.hypot(shot.hitter_vx_mps, shot.hitter_vy_mps)), bounds.run_mps, 0.3)
+        if runs < 0.5:
+            continue
+        if shot.direction != "cross_court" or (reply is None and shot.ended_point):
+            sure = (shot.direction_confidence or 0.0) * (shot.confidence or 0.0)
+            yield settle("open_line", shot, bounds, chance=0.0, sure=sure)
+            continue
+        lack = "reply not seen" if reply is None else reply.lacks(
             "contact_x_m", "contact_y_m", "opponent_x_m", "opponent_y_m", "opponent_vx_mps",
             "opponent_vy_mps")
-        if lack:
-            yield NotMeasurable("open_line", shot.shot_id, lack)
+        if lack or reply is None:
+            yield unmeasured("open_line", shot, lack or "")
             continue
         yield from _judge_line(play, shot, reply, bounds)
 
@@ -66,11 +78,12 @@ def _judge_line(play: Play, shot: Shot, reply: Shot, bounds: OpenLineThresholds
     gap = abs(line[0] - reply.opponent_x_m)
     # A metre of place is worth about a fifth of a second of running.
     deviation = float(np.hypot(reply.sd("opponent_x_m", 0.3) / 5, 0.08))
-    confidence = (
-        above(-spare, 0.0, deviation) * above(speed, bounds.run_mps, 0.3)
-        * (shot.direction_confidence or 0.0) * min(shot.confidence or 0.0, reply.confidence or 0.0)
-    )
+    chance = above(-spare, 0.0, deviation) * above(speed, bounds.run_mps, 0.3)
+    sure = (shot.direction_confidence or 0.0) * min(
+        shot.confidence or 0.0, reply.confidence or 0.0)
+    confidence = chance * sure
     if confidence < bounds.least_confidence:
+        yield settle("open_line", shot, bounds, chance=chance, sure=sure)
         return
     used = reply.direction == "down_the_line"
     lost = play.outcome(shot) == "lost"
@@ -105,16 +118,16 @@ def _drop_shot(play: Play, bounds: DropShotThresholds) -> Iterator[Result]:
             continue
         lack = shot.lacks("contact_y_m", "opponent_y_m")
         if lack:
-            yield NotMeasurable("drop_shot", shot.shot_id, lack)
+            yield unmeasured("drop_shot", shot, lack)
             continue
         behind = beyond_baseline_m(abs(shot.contact_y_m))
         opponent = beyond_baseline_m(abs(shot.opponent_y_m))
-        confidence = (
-            above(behind, bounds.behind_m, shot.sd("contact_y_m", 0.3))
-            * (1 - above(opponent, bounds.opponent_deep_m, shot.sd("opponent_y_m", 0.3)))
-            * (shot.stroke_confidence or 0.0) * (shot.confidence or 0.0)
-        )
+        chance = above(behind, bounds.behind_m, shot.sd("contact_y_m", 0.3)) * (
+            1 - above(opponent, bounds.opponent_deep_m, shot.sd("opponent_y_m", 0.3)))
+        sure = (shot.stroke_confidence or 0.0) * (shot.confidence or 0.0)
+        confidence = chance * sure
         if confidence < bounds.least_confidence:
+            yield settle("drop_shot", shot, bounds, chance=chance, sure=sure)
             continue
         outcome = play.outcome(shot)
         where = "behind" if behind >= 0 else "inside"
@@ -157,17 +170,21 @@ def _short_ball(play: Play, bounds: ShortBallThresholds) -> Iterator[Result]:
         lack = shot.lacks("incoming_bounce_y_m", "speed_mps", "time_to_prepare_s") or reply.lacks(
             "opponent_y_m")
         if lack:
-            yield NotMeasurable("short_ball", shot.shot_id, lack)
+            yield unmeasured("short_ball", shot, lack)
             continue
         bounce, back = abs(shot.incoming_bounce_y_m), abs(reply.opponent_y_m)
-        confidence = (
+        chance = (
             (1 - above(bounce, bounds.bounce_m, before.sd("bounce_y_m", 0.3)))
             * (1 - above(shot.speed_mps, bounds.attack_mps, shot.sd("speed_mps", 1.5)))
             * above(shot.time_to_prepare_s, bounds.time_s, 0.03)
             * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
-            * (shot.stroke_confidence or 0.0) * min(shot.confidence or 0.0, reply.confidence or 0.0)
         )
+        sure = (shot.stroke_confidence or 0.0) * min(
+            shot.confidence or 0.0, reply.confidence or 0.0)
+        confidence = chance * sure
         if confidence < bounds.least_confidence:
+            if bounce < bounds.bounce_m and shot.time_to_prepare_s >= bounds.time_s:
+                yield settle("short_ball", shot, bounds, chance=chance, sure=sure)
             continue
         yield finding(
             "short_ball", "fault", shot, confidence=confidence, until_s=reply.t_contact_s,

@@ -1,4 +1,4 @@
-"""The ten stages in the order in which they run."""
+"""The eleven stages in the order in which they run."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ STAGE_NAMES = (
     "shots",
     "points",
     "flags",
+    "opportunities",
 )
 PIPELINE = "rallymill.runner.registry:pipeline"
 STAGES_VARIABLE = "RALLYMILL_STAGES"
@@ -30,7 +31,7 @@ SHEET_STAGES = frozenset({"shots", "points"})
 
 
 def pipeline() -> tuple[Stage, ...]:
-    """The ten stages; importing them takes a moment, so they are imported when asked for.
+    """The eleven stages; importing them takes a moment, so they are imported when asked for.
 
     Raises
     ------
@@ -51,7 +52,7 @@ def pipeline() -> tuple[Stage, ...]:
 
 
 def registry_name() -> str:
-    """Where the stages come from: the environment variable RALLYMILL_STAGES, else the ten."""
+    """Where the stages come from: the environment variable RALLYMILL_STAGES, else ours."""
     return os.environ.get(STAGES_VARIABLE) or PIPELINE
 
 

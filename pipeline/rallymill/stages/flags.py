@@ -14,7 +14,7 @@ import pyarrow as pa
 from pydantic import create_model
 
 from rallymill import tableio
-from rallymill.rules.base import Finding, NotMeasurable, Play
+from rallymill.rules.base import Finding, NotMeasurable, Play, Result
 from rallymill.rules.registry import Level, all_rules, config_fields, enabled
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.shots_people import player_tracks
@@ -31,26 +31,40 @@ RulesConfig: type[StageConfig] = create_model("RulesConfig", __base__=_Levelled,
 """Level of play and one block a rule; see :mod:`rallymill.rules.registry`."""
 
 
+RULES_VERSION = sum(rule.version for rule in all_rules())
+"""A new version of any rule is a new version of the stages that ask them."""
+
+
+def play_of(inputs: Mapping[str, pa.Table]) -> Play:
+    """What rules may look at, from the tables ``shots``, ``points`` and ``tracks``."""
+    return Play.of_rows(
+        inputs["shots"].to_pylist(), inputs["points"].to_pylist(), player_tracks(inputs["tracks"])
+    )
+
+
+def results(play: Play, config: Any) -> list[Result]:
+    """What all enabled rules say, in order of time, one result an opportunity."""
+    said = [
+        result for rule, thresholds in enabled(config, config.level)
+        for result in rule.look(play, thresholds)
+    ]
+    return sorted(said, key=lambda result: (result.shot_id, result.rule))
+
+
 def findings(play: Play, config: Any) -> tuple[list[Finding], list[NotMeasurable]]:
     """What all enabled rules find, in order of time, and where they could not tell."""
-    found: list[Finding] = []
-    abstained: list[NotMeasurable] = []
-    for rule, thresholds in enabled(config, config.level):
-        for result in rule.look(play, thresholds):
-            if isinstance(result, Finding):
-                found.append(result)
-            else:
-                abstained.append(result)
-    found.sort(key=lambda finding: (finding.shot_id, finding.rule))
-    return found, abstained
+    said = results(play, config)
+    return (
+        [result for result in said if isinstance(result, Finding)],
+        [result for result in said if isinstance(result, NotMeasurable)],
+    )
 
 
 class FlagsStage:
     """Shots, points and tracks to flags."""
 
     name = "flags"
-    # A new version of any rule is a new version of the stage.
-    version = 1 + sum(rule.version for rule in all_rules())
+    version = 1 + RULES_VERSION
     reads = ("shots", "points", "tracks")
     writes = FLAGS
     needs_video = False
@@ -64,11 +78,7 @@ class FlagsStage:
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: StageConfig
     ) -> pa.Table:
         """Table with one row a finding."""
-        play = Play.of_rows(
-            inputs["shots"].to_pylist(), inputs["points"].to_pylist(),
-            player_tracks(inputs["tracks"]),
-        )
-        found, abstained = findings(play, config)
+        found, abstained = findings(play_of(inputs), config)
         for (rule, reason), count in sorted(Counter(
             (item.rule, item.reason) for item in abstained).items()):
             LOG.info("%s: not measurable at %d strokes: %s", rule, count, reason)
