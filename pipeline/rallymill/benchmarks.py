@@ -6,23 +6,26 @@ import multiprocessing
 import subprocess
 import sys
 from collections.abc import Sequence
-from fractions import Fraction
+from dataclasses import replace
 from pathlib import Path
 
 import numba
 
 from rallymill import scoring
-from rallymill.arena import film
+from rallymill.arena import film, film_tier
 from rallymill.arena.film_config import FilmConfig
+from rallymill.config import home
 from rallymill.scoring.rows import ALL_CLIPS, Row, goal_text
 
 TEST_SEEDS = (200_000, 209_999)
 TIERS = ("broadcast", "club", "broadcast", "hostile", "broadcast")
-RATES = (Fraction(25), Fraction(30000, 1001), Fraction(50), Fraction(24), Fraction(30))
 
 
 def fresh_configs(first_seed: int, count: int, seconds: float) -> list[FilmConfig]:
-    """Configurations of films that differ in seed, tier, frame rate and compression.
+    """Configurations of films of the tiers in ``configs/arena``, which take turns.
+
+    Films are as ``rallymill arena render`` makes them for the test split, but no longer than
+    ``seconds``.
 
     Raises
     ------
@@ -31,28 +34,13 @@ def fresh_configs(first_seed: int, count: int, seconds: float) -> list[FilmConfi
     """
     if not TEST_SEEDS[0] <= first_seed <= first_seed + count - 1 <= TEST_SEEDS[1]:
         raise ValueError(f"seeds for tests are {TEST_SEEDS[0]} to {TEST_SEEDS[1]}")
+    folder = home() / "configs" / "arena"
+    tiers = {name: film_tier.load_tier(folder / f"{name}.yaml") for name in set(TIERS)}
     configs = []
-    for index in range(count):
-        tier = TIERS[index % len(TIERS)]
-        hostile, club = tier == "hostile", tier == "club"
-        configs.append(
-            FilmConfig(
-                name=f"fresh_{first_seed + index}",
-                seed=first_seed + index,
-                tier=tier,
-                n_points=3,
-                width_px=854 if hostile else 1280,
-                height_px=480 if hostile else 720,
-                rate=RATES[index % len(RATES)],
-                shutter_s=0.012 if hostile else 0.006,
-                crf=31 if hostile else 22,
-                cutaways=0.0 if club else 0.5,
-                replays=0.0 if club else 0.3,
-                score_graphic=not club,
-                pause_s=(2.5, 4.0),
-                max_duration_s=seconds,
-            )
-        )
+    for seed in range(first_seed, first_seed + count):
+        made = film_tier.film_of(tiers[TIERS[(seed - first_seed) % len(TIERS)]], seed)
+        longest_s = min(seconds, made.max_duration_s or seconds)
+        configs.append(replace(made, max_duration_s=longest_s))
     return configs
 
 
