@@ -61,3 +61,22 @@ def test_choose_keeps_the_most_confident_balls() -> None:
 def test_missing_weights_name_the_remedy(tmp_path: Path) -> None:
     with pytest.raises(ModelMissingError, match="restore the models folder"):
         detect.weights_path(tmp_path, "detector/weights", Execution().device)
+
+
+def test_a_machine_that_stalls_loses_no_boxes(monkeypatch: pytest.MonkeyPatch) -> None:
+    from ultralytics import YOLO
+    from ultralytics.utils import nms
+
+    monkeypatch.setattr(nms, "non_max_suppression", nms.non_max_suppression)
+    models = Path(__file__).resolve().parents[2] / "models"
+    network = YOLO(models / "detector" / "weights.pt", task="detect")
+    picture = np.zeros((96, 160, 3), np.uint8)
+    picture[30:70, 60:80] = 200
+    few: dict = {"imgsz": (96, 160), "conf": 1e-6, "verbose": False, "device": "cpu"}
+    clock = iter(range(0, 10**9, 3600))
+    monkeypatch.setattr(nms.time, "time", lambda: float(next(clock)))
+    hurried = [len(result.boxes) for result in network.predict([picture] * 3, **few)]
+    assert hurried[0] > 0 and hurried[1:] == [0, 0]
+    detect._never_hurried()
+    detect._never_hurried()
+    assert [len(r.boxes) for r in network.predict([picture] * 3, **few)] == [hurried[0]] * 3

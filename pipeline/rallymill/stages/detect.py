@@ -14,6 +14,7 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -146,6 +147,7 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
     path = weights_path(models, config.model, execution.device)
     from ultralytics import YOLO
 
+    _never_hurried()
     network = YOLO(str(path), task="detect")
     device = None if execution.device == "auto" else execution.device
     if path.suffix != ".pt":
@@ -177,6 +179,19 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
         return found
 
     return detect
+
+
+def _never_hurried() -> None:
+    """Let the removal of overlapping boxes end, however long it takes.
+
+    By default it gives up after some seconds of the clock and drops the boxes of the frames that
+    are left, with no more than a message: a suspended or loaded machine would lose balls silently.
+    """
+    from ultralytics.utils import nms
+
+    usual = nms.non_max_suppression
+    if not isinstance(usual, partial):
+        nms.non_max_suppression = partial(usual, max_time_img=float("inf"))
 
 
 def as_input(pictures: list[Picture]) -> torch.Tensor:
