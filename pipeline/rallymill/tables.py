@@ -53,6 +53,9 @@ ENDINGS = (
     "winner", "forced_error", "unforced_error", "error_net", "error_long", "error_wide",
     "double_fault", "ace", "fault", "let", "unknown",
 )
+CORRECTED = ("shot", "point", "players", "court")
+CORRECTING = ("change", "add", "remove", "right")
+CORRECTION_STATUS = ("stands", "agrees", "replaced", "unfit")
 FLAG_KINDS = ("fault", "credit", "note")
 OUTCOMES = (*FLAG_KINDS, "clear", "not_measurable")
 
@@ -294,6 +297,42 @@ POINTS = TableSpec(
     sort=("point_id",),
 )
 
+MACHINE_SHOTS = TableSpec(
+    "machine_shots", "one stroke, before anybody corrected it", SHOTS.columns, SHOTS.key, SHOTS.sort
+)
+MACHINE_POINTS = TableSpec(
+    "machine_points", "a rally, before anybody corrected it", POINTS.columns, POINTS.key,
+    POINTS.sort,
+)
+
+CORRECTIONS = TableSpec(
+    "corrections",
+    "a cell that a person corrected, or a row that a person added, removed or found right",
+    (
+        MATCH_ID,
+        _key("correction_id", I32, "number of the correction in the match"),
+        _key("application_number", I32, "numbered file that it was applied with"),
+        _key("file_row_number", I32, "row of the file that it was given in"),
+        _c("what", TEXT, "what it is about", nullable=False, values=CORRECTED),
+        _c("action", TEXT, "what was asked for", nullable=False, values=CORRECTING),
+        _key("t_s", F64, "time of the stroke, within the point, or from which it holds", "s"),
+        _c("side", TEXT, "side of the hitter", values=SIDES),
+        _c("cell", TEXT, "column that was corrected"),
+        _c("value", TEXT, "what it should say; null: nothing, not measured"),
+        _c("machine_value", TEXT, "what the machine says there now"),
+        _c("status", TEXT, "stands: it changed something; agrees: the machine says so itself; "
+           "replaced: a later correction says otherwise; unfit: it does not fit any more",
+           nullable=False, values=CORRECTION_STATUS),
+        _c("reason", TEXT, "why it does not fit"),
+        _c("shot_id", I32, "stroke in the table shots that it bears upon"),
+        _c("point_id", I32, "point in the table points that it bears upon"),
+        _c("said_by", TEXT, "who said so"),
+        _c("note", TEXT, "why it was said"),
+    ),
+    key=("match_id", "correction_id"),
+    sort=("correction_id",),
+)
+
 EVIDENCE = pa.list_(
     pa.struct([pa.field("name", TEXT), pa.field("value", F64), pa.field("unit", TEXT)])
 )
@@ -378,6 +417,6 @@ ALL: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
         VIEWS, FRAMES, DETECTIONS, PEOPLE, ARCS, TRACKS, EVENTS, SHOTS, POINTS, FLAGS,
-        OPPORTUNITIES, MATCHES,
+        OPPORTUNITIES, MACHINE_SHOTS, MACHINE_POINTS, CORRECTIONS, MATCHES,
     )
 }

@@ -61,6 +61,7 @@ def rows() -> dict[str, Row]:
     for stage in (shots.STAGE, points.STAGE, flags.STAGE):
         inputs = {name: found[name] for name in stage.reads}
         found[stage.name] = stage.run(match, inputs, stage.config_class())
+        found[stage.writes.name] = found[stage.name]
     return {row.quantity: row for row in score_clips([Clip("c", "world", found, truth, {})])}
 
 

@@ -125,6 +125,7 @@ def processed(given: Played, level: str = "tour") -> dict[str, pd.DataFrame]:
         "frames": tables.FRAMES.empty(),
     }
     tables_of["shots"] = shots.STAGE.run(given.match, tables_of, shots.ShotsConfig())
+    tables_of["machine_shots"] = tables_of["shots"]
     tables_of["points"] = points.STAGE.run(given.match, tables_of, points.PointsConfig())
     tables_of["flags"] = flags.STAGE.run(given.match, tables_of, flags.RulesConfig(level=level))
     return {name: tables_of[name].to_pandas() for name in ("shots", "points", "flags")}

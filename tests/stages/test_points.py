@@ -37,7 +37,7 @@ def points(events, arcs=(), sheet=None, tracks=()):
         "tracks": tableio.from_rows(TRACKS, list(tracks)), "frames": FRAMES.empty(),
     }
     match = MatchContext("m", Path("m.mp4"), sheet or {})
-    inputs["shots"] = shots.STAGE.run(match, inputs, shots.ShotsConfig())
+    inputs["machine_shots"] = shots.STAGE.run(match, inputs, shots.ShotsConfig())
     return STAGE.run(match, inputs, PointsConfig()).to_pylist()
 
 
@@ -54,7 +54,8 @@ def other_half(events):
 
 def test_empty_tables_give_an_empty_table():
     table = STAGE.run(MatchContext("m", Path("m.mp4")), {
-        "shots": SHOTS.empty(), "events": EVENTS.empty(), "arcs": ARCS.empty()}, PointsConfig())
+        "machine_shots": SHOTS.empty(), "events": EVENTS.empty(), "arcs": ARCS.empty(),
+    }, PointsConfig())
     assert table.num_rows == 0 and table.schema.equals(POINTS.schema())
 
 

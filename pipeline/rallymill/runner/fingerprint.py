@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from rallymill.corrections.rows import Correction, bearing_upon
 from rallymill.errors import ModelMissingError
 from rallymill.stages.base import Stage, StageConfig
 from rallymill.tables import SCHEMA_VERSION
@@ -26,6 +27,7 @@ class Ingredients:
     ``models`` maps files of weights to their hashes, ``video`` and ``sheet`` are hashes or empty
     where the stage does not use them, ``inputs`` maps tables to the hashes of their rows.
     ``beside`` maps endings of files beside the recording that a stage reads to their hashes.
+    ``corrections`` is the hash of those that the stage must know, empty where there are none.
     """
 
     stage: str
@@ -37,6 +39,7 @@ class Ingredients:
     sheet: str
     inputs: Mapping[str, str]
     beside: Mapping[str, str] = field(default_factory=dict)
+    corrections: str = ""
 
     def to_json(self) -> str:
         """The ingredients as JSON with sorted keys."""
@@ -63,6 +66,7 @@ def gather(
     sheet: str,
     inputs: Mapping[str, str],
     recording: Path | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> Ingredients:
     """Ingredients of a stage's table.
 
@@ -82,7 +86,21 @@ def gather(
         sheet=sheet,
         inputs=dict(inputs),
         beside=beside(stage, recording),
+        corrections=corrections_hash(corrections),
     )
+
+
+def corrections_for(stage: Stage, rows: Sequence[Correction]) -> tuple[Correction, ...]:
+    """Corrections that bear upon what a stage names in ``corrects``."""
+    return bearing_upon(rows, getattr(stage, "corrects", ()))
+
+
+def corrections_hash(rows: Sequence[Correction]) -> str:
+    """SHA-256 of what corrections say, and of where each stands; empty for none."""
+    if not rows:
+        return ""
+    text = json.dumps([[row.number, row.plain()] for row in rows], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def beside(stage: Stage, recording: Path | None) -> dict[str, str]:
@@ -135,6 +153,8 @@ def difference(before: Ingredients | None, now: Ingredients) -> str:
         return "recorded by another version of rallymill"
     if before.schema != now.schema:
         return f"schema version {before.schema} -> {now.schema}"
+    if before.stage != now.stage:
+        return f"made by stage {before.stage} -> {now.stage}"
     if before.version != now.version:
         return f"stage version {before.version} -> {now.version}"
     if before.config != now.config:
@@ -152,6 +172,8 @@ def difference(before: Ingredients | None, now: Ingredients) -> str:
             if before.beside.get(suffix) != now.beside.get(suffix)
         )
         return "file beside the recording changed: " + ", ".join(f"*{name}" for name in changed)
+    if before.corrections != now.corrections:
+        return "corrections changed"
     if before.inputs != now.inputs:
         changed = [name for name, found in now.inputs.items() if before.inputs.get(name) != found]
         return "input changed: " + ", ".join(changed or sorted(before.inputs))

@@ -16,8 +16,16 @@ import pyarrow as pa
 
 from rallymill import matchsheet, video
 from rallymill.config import AppConfig
+from rallymill.corrections import store as correction_store
+from rallymill.corrections.rows import Correction
 from rallymill.errors import InputError, RallymillError
-from rallymill.runner.fingerprint import Ingredients, difference, gather, sheet_hash
+from rallymill.runner.fingerprint import (
+    Ingredients,
+    corrections_for,
+    difference,
+    gather,
+    sheet_hash,
+)
 from rallymill.runner.registry import uses_sheet
 from rallymill.runner.store import CONFIG_NAME, MatchRecord, MatchStore, TableState, write_json
 from rallymill.stages.base import MatchContext, Stage
@@ -124,6 +132,7 @@ class MatchRun:
         self.with_report = with_report and not os.environ.get(NO_REPORT_VARIABLE)
         self.store = MatchStore(job.out, job.match_id)
         self.rows: dict[str, str] = {}
+        self.corrections: tuple[Correction, ...] = ()
         self.stage_name = "open"
 
     def run(self) -> bool:
@@ -136,6 +145,8 @@ class MatchRun:
         )
         try:
             record = open_match(self.job, self.store)
+            kept = correction_store.load(self.store.folder)
+            self.corrections, record.corrections_problem = kept.rows, kept.problem
             self.emit({"event": "opened", "video": record.video})
             self._save(record)
             if not self.dry:
@@ -218,6 +229,7 @@ class MatchRun:
             sheet_hash(sheet),
             {table: self.rows[table] for table in stage.reads},
             self.job.path,
+            corrections_for(stage, self.corrections),
         )
         state = self.store.state(stage.writes)
         forced = bool({stage.name, FORCE_ALL} & self.job.force)
@@ -254,6 +266,7 @@ class MatchRun:
             scratch=scratch,
             execution=self.config.execution.for_stage(),
             progress=self._progress_of(stage.name),
+            corrections=corrections_for(stage, self.corrections),
         )
         table: pa.Table = stage.run(context, inputs, self.config.stages[stage.name])
         seconds = time.monotonic() - started

@@ -1,4 +1,4 @@
-"""The eleven stages in the order in which they run."""
+"""The stages in the order in which they run."""
 
 from __future__ import annotations
 
@@ -20,6 +20,9 @@ STAGE_NAMES = (
     "events",
     "shots",
     "points",
+    "corrected_shots",
+    "corrected_points",
+    "corrections",
     "flags",
     "opportunities",
 )
@@ -31,7 +34,7 @@ SHEET_STAGES = frozenset({"shots", "points"})
 
 
 def pipeline() -> tuple[Stage, ...]:
-    """The eleven stages; importing them takes a moment, so they are imported when asked for.
+    """All stages; importing them takes a moment, so they are imported when asked for.
 
     Raises
     ------

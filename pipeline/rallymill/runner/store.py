@@ -48,7 +48,7 @@ class MatchRecord:
     not make sense of; ``finished`` maps stages to the seconds that they took, ``resumed`` names
     those of which an earlier run had done a part; ``problem`` and ``remedy`` say why the last run
     did not come through, empty if it did; ``report`` is the hash of the tables that the match page
-    was made from.
+    was made from; ``corrections_problem`` names files of corrections that cannot be read.
     """
 
     match_id: str
@@ -66,6 +66,7 @@ class MatchRecord:
     remedy: str = ""
     report: str = ""
     resumed: list[str] = field(default_factory=list)
+    corrections_problem: str = ""
 
 
 @dataclass(frozen=True)

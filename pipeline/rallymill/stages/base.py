@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import pyarrow as pa
 from pydantic import BaseModel, ConfigDict
 
+from rallymill.corrections.rows import Correction
 from rallymill.tables import TableSpec
 
 
@@ -47,6 +48,7 @@ class MatchContext:
     ``sheet`` is the match sheet as a dictionary (see :mod:`rallymill.matchsheet`), empty where
     there is none. ``scratch`` is a folder of the stage's own for checkpoints, kept between runs of
     the same fingerprint; None means no checkpoints. ``models`` is the folder of weights.
+    ``corrections`` are those that bear upon what the stage names in ``corrects``.
     """
 
     match_id: str
@@ -56,6 +58,7 @@ class MatchContext:
     scratch: Path | None = None
     execution: Execution = Execution()
     progress: Progress = no_progress
+    corrections: tuple[Correction, ...] = ()
 
 
 class Stage(Protocol):
@@ -63,7 +66,10 @@ class Stage(Protocol):
 
     ``version`` goes up when the result would change. ``reads`` names the tables it is given,
     ``needs_video`` says whether its result depends on the pictures (and so on the content hash),
-    ``model_files`` the weights under the models folder that its result depends on.
+    ``model_files`` the weights under the models folder that its result depends on. What else it may
+    ask for, by attributes that can be left out: ``uses_sheet``, ``beside`` (endings of files beside
+    the recording), ``section`` (of the configuration, if not its own), ``corrects`` (what
+    corrections by hand must bear upon for it to be given them).
     """
 
     name: str

@@ -21,6 +21,7 @@ from pydantic import Field
 from rallymill import courtpoints, tableio, tables, video
 from rallymill.camera import from_matrix
 from rallymill.camera_spread import pack
+from rallymill.corrections.rows import COURT
 from rallymill.courtfit.bundle import Place
 from rallymill.courtfit.follow import FrameCamera, ViewFollower
 from rallymill.courtfit.model import Paint
@@ -57,6 +58,7 @@ class CalibrateStage:
     writes = tables.FRAMES
     needs_video = True
     beside = (courtpoints.SUFFIX,)
+    corrects = (COURT,)
     config_class = CalibrateConfig
 
     def model_files(self, config: CalibrateConfig) -> tuple[str, ...]:
@@ -90,7 +92,7 @@ class CalibrateStage:
     ) -> list[pa.Table]:
         spans = [(view["first_frame"], view["last_frame"]) for view in views]
         parts: list[pa.Table] = []
-        stated = anchors(match.video)
+        stated = anchors(match.video, match.corrections)
         if len(views) == n_all:
             # Otherwise they are among the hints of the views that were done before.
             hints += [(one.place, one.fit.camera) for one in stated]

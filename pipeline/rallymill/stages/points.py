@@ -19,7 +19,7 @@ from rallymill.stages.points_score import Score, parse
 from rallymill.stages.shots_people import OTHER, player_of
 from rallymill.stages.shots_rally import Rally, rallies, read_arcs, read_events
 from rallymill.stages.shots_strokes import StrokeConfig
-from rallymill.tables import POINTS
+from rallymill.tables import MACHINE_POINTS, POINTS
 
 Row = dict[str, Any]
 
@@ -39,8 +39,8 @@ class PointsStage:
 
     name = "points"
     version = 2
-    reads = ("shots", "events", "arcs")
-    writes = POINTS
+    reads = ("machine_shots", "events", "arcs")
+    writes = MACHINE_POINTS
     needs_video = False
     config_class = PointsConfig
 
@@ -53,18 +53,32 @@ class PointsStage:
     ) -> pa.Table:
         """Table with one row for each attempt to play a point."""
         found = rallies(read_events(inputs["events"]), read_arcs(inputs["arcs"]))
-        shots: dict[int, list[Row]] = {}
-        for row in inputs["shots"].to_pylist():
-            shots.setdefault(row["point_id"], []).append(row)
-        rows: list[Row] = []
-        for rally in found:
-            following = rally.point_id + 1
-            rows.append(_row(
-                rally, shots[rally.point_id], shots.get(following), rows[-1] if rows else None,
-                match, config,
-            ))
-        _add_score(rows, match.sheet)
-        return tableio.from_rows(POINTS, rows)
+        return points_of(found, inputs["machine_shots"], match, config, {})
+
+
+def points_of(
+    found: list[Rally], all_shots: pa.Table, match: MatchContext, config: PointsConfig,
+    stated: Mapping[int, Mapping[str, Any]],
+) -> pa.Table:
+    """Table of points from rallies and their rows of shots.
+
+    ``stated`` holds what a person said of points, by ``point_id`` and column; what follows from it
+    for later points is worked out.
+    """
+    shots: dict[int, list[Row]] = {}
+    for row in all_shots.to_pylist():
+        shots.setdefault(row["point_id"], []).append(row)
+    rows: list[Row] = []
+    for rally in found:
+        row = _row(
+            rally, shots[rally.point_id], shots.get(rally.point_id + 1),
+            rows[-1] if rows else None, match, config,
+        )
+        rows.append(restated(row, stated.get(rally.point_id, {}), rally, match))
+    _add_score(rows, match.sheet, {
+        point_id: values["score"] for point_id, values in stated.items() if "score" in values
+    })
+    return tableio.from_rows(POINTS, rows)
 
 
 def _serve_of(rally_shots: list[Row]) -> Row | None:
@@ -115,6 +129,40 @@ def _row(
     }
 
 
+def restated(
+    row: Row, values: Mapping[str, Any], rally: Rally, match: MatchContext
+) -> Row:
+    """A point with what a person said of it, and what follows from that within the point."""
+    if not values:
+        return row
+    row = {**row, **{name: value for name, value in values.items() if name != "score"}}
+    if "ended_by" in values:
+        row["ended_by_confidence"] = 1.0
+        if "won_by" not in values:
+            row["won_by"] = winner_of(values["ended_by"], row["server"], rally.strokes[-1].hit.side)
+    elif "won_by" in values:
+        follows = winner_of(row["ended_by"], row["server"], rally.strokes[-1].hit.side)
+        if follows != values["won_by"]:
+            row["ended_by"], row["ended_by_confidence"] = "unknown", 0.0
+    start = row["start_s"]
+    for side, player in (("server", "server_player"), ("won_by", "won_by_player")):
+        row[player] = player_of(row[side], start, match.sheet) if row[side] else None
+    return row
+
+
+def winner_of(ended_by: str, server: str | None, last_hitter: str) -> str | None:
+    """Side that wins a point that ended so; None where none does or it does not follow."""
+    if ended_by == "winner":
+        return last_hitter
+    if ended_by == "ace":
+        return server
+    if ended_by == "double_fault":
+        return OTHER[server] if server else None
+    if ended_by in ("fault", "let", "unknown"):
+        return None
+    return OTHER[last_hitter]
+
+
 def _asks_for_second(before: Row) -> bool:
     """Whether a second serve follows: after a fault, or after a second serve that was a let."""
     return before["ended_by"] == "fault" or (
@@ -150,20 +198,27 @@ def _served_again(
     return following["hitter"] == serve["hitter"] and next_half == half
 
 
-def _add_score(rows: list[Row], sheet: Mapping[str, Any]) -> None:
-    """Fill in the score from the sheet's start for as long as nothing contradicts it."""
+def _add_score(
+    rows: list[Row], sheet: Mapping[str, Any], stated: Mapping[int, str | None]
+) -> None:
+    """Fill in the score from the sheet's start for as long as nothing contradicts it.
+
+    From a score that a person states for a point, counting goes on; None ends it.
+    """
     start = sheet.get("score")
     first = sheet.get("first_server")
-    if not start or first not in OTHER:
-        return
-    score: Score | None = parse(str(start), first)
+    score: Score | None = parse(str(start), first) if start and first in OTHER else None
     for row in rows:
+        if row["point_id"] in stated:
+            said = stated[row["point_id"]]
+            score = parse(said, row["server"]) if said and row["server"] else None
         if score is None:
-            return
+            continue
         wrong_server = row["server"] is not None and row["server"] != score.server
         wrong_half = row["serve_side"] is not None and row["serve_side"] != score.serve_side
         if wrong_server or wrong_half:
-            return
+            score = None
+            continue
         row["score"] = score.text()
         if row["ended_by"] in ("fault", "let"):
             continue

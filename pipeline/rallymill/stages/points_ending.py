@@ -58,6 +58,9 @@ def serve_good(
     second serve, after which it never is.
     """
     serve = rally.strokes[0]
+    said = serve.hit.stated.get("in_court")
+    if said is not None:
+        return 0.995 if said else 0.005
     place = landing(serve, config)
     if serve.own_bounce is not None or (serve.net is not None and serve.bounce is None):
         return 0.02
@@ -119,6 +122,9 @@ def _fault(serve: Stroke, serve_number: int | None, confidence: float) -> Ending
 def _of_last(last: Stroke, config: StrokeConfig) -> Ending:
     """Ending by the last stroke of a rally that was played."""
     hitter, receiver = last.hit.side, OTHER[last.hit.side]
+    said = last.hit.stated.get("in_court")
+    if said:
+        return Ending("winner", hitter, 1.0)
     if last.own_bounce is not None:
         sure = last.own_bounce.confidence * (1.0 if last.net is not None else 0.8)
         return Ending("error_net", receiver, sure)
@@ -132,8 +138,10 @@ def _of_last(last: Stroke, config: StrokeConfig) -> Ending:
         return Ending(kind, receiver, fixture.confidence * 0.95)
     place = landing(last, config)
     if place is None:
-        return Ending("unknown", None, 0.0)
+        return Ending("unknown", receiver if said is False else None, 0.0)
     good = in_probability(place, last, None)
+    if said is False:
+        return _out(place, last, 1.0)
     if last.bounce is not None:
         if good >= 0.5:
             return Ending("winner", hitter, good * last.bounce.confidence)

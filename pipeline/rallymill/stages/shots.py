@@ -34,10 +34,15 @@ from rallymill.stages.shots_strokes import (
     landing,
     wing,
 )
-from rallymill.tables import SHOTS
+from rallymill.tables import MACHINE_SHOTS, SHOTS
 from rallymill.tactics_motion import PlayerTrack, Stance
 
 Row = dict[str, Any]
+
+BY_HAND_SD_M = 0.1
+"""Standard deviation of a place that a person gives; common practice, no source."""
+PLACES = ("_x_m", "_y_m", "_z_m")
+SHOT_NAMES = frozenset(SHOTS.names())
 
 
 class ShotsConfig(StageConfig):
@@ -169,7 +174,7 @@ class ShotsStage:
     name = "shots"
     version = 1
     reads = ("events", "arcs", "tracks", "frames")
-    writes = SHOTS
+    writes = MACHINE_SHOTS
     needs_video = False
     config_class = ShotsConfig
 
@@ -182,31 +187,39 @@ class ShotsStage:
     ) -> pa.Table:
         """Table with one row for each stroke that was seen."""
         found = rallies(read_events(inputs["events"]), read_arcs(inputs["arcs"]))
-        tracks = player_tracks(inputs["tracks"])
-        hands = _hands(found, tracks, match.sheet)
-        rows: list[Row] = []
-        for rally in found:
-            rows += _rally_rows(rally, tracks, hands, match, config, len(rows))
-        return tableio.from_rows(SHOTS, rows)
+        return shots_of(found, inputs["tracks"], match, config)
+
+
+def shots_of(
+    found: list[Rally], tracks: pa.Table, match: MatchContext, config: ShotsConfig
+) -> pa.Table:
+    """Table of the strokes of rallies, in order; what was stated of a hit goes before."""
+    players = player_tracks(tracks)
+    hands = _hands(found, players, match.sheet)
+    rows: list[Row] = []
+    for rally in found:
+        rows += _rally_rows(rally, players, hands, match, config, len(rows))
+    return tableio.from_rows(SHOTS, rows)
 
 
 def _hands(
     found: list[Rally], tracks: Mapping[str, PlayerTrack], sheet: Mapping[str, Any]
 ) -> dict[str, float | None]:
-    """Probability of a right-hander on each side, by the sheet or else by the serves."""
+    """Probability by player of a right-hander, by the sheet or else by the serves."""
     hands: dict[str, float | None] = {}
-    for side in ("near", "far"):
-        hands[side] = hand_of(side, sheet)
-        if hands[side] is not None:
-            continue
-        offsets = []
-        for rally in found:
-            serve = rally.strokes[0]
+    offsets: dict[str, list[float]] = {}
+    for rally in found:
+        serve = rally.strokes[0]
+        for side in OTHER:
+            code = player_of(side, serve.hit.t_s, sheet)
+            hands.setdefault(code, hand_of(side, sheet, serve.hit.t_s))
             stance = tracks[side].at(serve.hit.t_s)
             if rally.starts_with_serve and serve.hit.side == side and stance is not None:
-                offsets.append((serve.hit.x_m - stance.x_m) * serve.sign)
-        hands[side] = hand_from_serves(offsets)
-    return hands
+                offsets.setdefault(code, []).append((serve.hit.x_m - stance.x_m) * serve.sign)
+    return {
+        code: hand_from_serves(offsets.get(code, [])) if hand is None else hand
+        for code, hand in hands.items()
+    }
 
 
 def _rally_rows(
@@ -217,7 +230,8 @@ def _rally_rows(
     for k, stroke in enumerate(rally.strokes):
         before = rally.strokes[k - 1] if k else None
         after = rally.strokes[k + 1] if k + 1 < len(rally.strokes) else None
-        row = _row(rally, stroke, before, rows[-1] if rows else None, after, tracks, hands, config)
+        hand = hands.get(player_of(stroke.hit.side, stroke.hit.t_s, match.sheet))
+        row = _row(rally, stroke, before, rows[-1] if rows else None, after, tracks, hand, config)
         row.update(
             match_id=match.match_id, shot_id=first_id + k, ended_point=after is None,
             player=player_of(stroke.hit.side, stroke.hit.t_s, match.sheet),
@@ -230,7 +244,7 @@ def _rally_rows(
 def _row(
     rally: Rally, stroke: Stroke, before: Stroke | None, before_row: Row | None,
     after: Stroke | None, tracks: Mapping[str, PlayerTrack],
-    hands: Mapping[str, float | None], config: ShotsConfig,
+    hand: float | None, config: ShotsConfig,
 ) -> Row:
     hit, side = stroke.hit, stroke.hit.side
     gap = config.longest_track_gap_s
@@ -250,10 +264,11 @@ def _row(
     stroke_name, stroke_confidence = kind(stroke, setting, config.strokes)
     # A serve is struck on the side of the hitting arm.
     wing_name, wing_confidence = ("forehand", stroke_confidence) if is_serve else wing(
-        stroke, hitter, hands[side], config.strokes)
+        stroke, hitter, hand, config.strokes)
+    wing_name = hit.stated.get("wing", wing_name)
     following = _following(stroke, after)
     label, label_confidence = direction(
-        stroke, place, is_serve, following, wing_name, hands[side], hitter)
+        stroke, place, is_serve, following, wing_name, hand, hitter)
     box = court.serve_side(hitter.x_m if hitter else known(hit.x_m, 0.0), hit.y_m)
     opponent_state, opponent_confidence = movement(opponent)
     bounce = stroke.bounce
@@ -290,7 +305,20 @@ def _row(
             tracks[side].at(after.hit.t_s, gap), (after.hit.x_m, after.hit.y_m),
             (after.hit.x_m_sd, after.hit.y_m_sd),
         )
-    return {name: None if _is_nan(value) else value for name, value in row.items()}
+    return by_hand({name: None if _is_nan(value) else value for name, value in row.items()},
+                   hit.stated)
+
+
+def by_hand(row: Row, stated: Mapping[str, Any]) -> Row:
+    """The row with what a person said: sure where it is a word, good to ``BY_HAND_SD_M`` a place.
+    """
+    for name, value in stated.items():
+        row[name] = value
+        if f"{name}_confidence" in SHOT_NAMES:
+            row[f"{name}_confidence"] = None if value is None else 1.0
+        if f"{name}_sd" in SHOT_NAMES:
+            row[f"{name}_sd"] = BY_HAND_SD_M if value is not None and name[-4:] in PLACES else None
+    return row
 
 
 def _bounced(before: Stroke | None, stroke: Stroke) -> bool | None:

@@ -22,6 +22,8 @@ from rallymill.tactics_motion import PlayerTrack, Stance
 
 OTHER = {"near": "far", "far": "near"}
 UNNAMED = {"near": "A", "far": "B"}
+CHANGE_SLACK_S = 0.5
+"""A change of players holds for strokes that much earlier, lest a new reading part a point."""
 VELOCITY_SD_MPS = 0.3
 """Deviation of a smoothed player velocity; the tracks table does not carry it."""
 HEIGHT_SD_M = 0.02
@@ -33,14 +35,17 @@ TRACK_COLUMNS = (
 def player_of(side: str, t_s: float, sheet: Mapping[str, Any]) -> str:
     """Code of the player on a side at a time: from the match sheet, otherwise A (near) or B (far).
 
-    The sheet names the sides at the start of the recording. ``t_s`` is where changes of ends will
-    come in; until they are read, the sides stand for the whole recording.
+    The sheet names the sides at the start of the recording. Where a person said who stands where
+    from some time on, ``changes`` holds it: a list in order of time of ``from_s`` and the codes by
+    side. Changes of ends are not read without that.
     """
-    entry = _entry(side, sheet)
-    return str(entry.get("code") or UNNAMED[side])
+    for change in reversed(sheet.get("changes") or ()):
+        if change["from_s"] <= t_s + CHANGE_SLACK_S:
+            return str(change[side])
+    return str(_entry(side, sheet).get("code") or UNNAMED[side])
 
 
-def hand_of(side: str, sheet: Mapping[str, Any]) -> float | None:
+def hand_of(side: str, sheet: Mapping[str, Any], t_s: float = 0.0) -> float | None:
     """Probability that a side's player is right-handed by the match sheet, None if it is silent.
 
     Raises
@@ -48,14 +53,20 @@ def hand_of(side: str, sheet: Mapping[str, Any]) -> float | None:
     InputError
         The sheet gives a hand that is neither ``right`` nor ``left``.
     """
-    hand = _entry(side, sheet).get("hand")
-    if hand is None:
-        return None
-    if hand not in ("right", "left"):
-        raise InputError(
-            f"match sheet: players.{side}.hand is {hand!r}", "write right or left, or leave it out"
-        )
-    return 1.0 if hand == "right" else 0.0
+    code = player_of(side, t_s, sheet)
+    for start_side in OTHER:
+        if (_entry(start_side, sheet).get("code") or UNNAMED[start_side]) != code:
+            continue
+        hand = _entry(start_side, sheet).get("hand")
+        if hand is None:
+            return None
+        if hand not in ("right", "left"):
+            raise InputError(
+                f"match sheet: players.{start_side}.hand is {hand!r}",
+                "write right or left, or leave it out",
+            )
+        return 1.0 if hand == "right" else 0.0
+    return None
 
 
 def _entry(side: str, sheet: Mapping[str, Any]) -> Mapping[str, Any]:

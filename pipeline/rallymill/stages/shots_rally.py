@@ -28,9 +28,16 @@ SERVE_DEPTH_M = court.HALF_LENGTH_M - 1.0
 """A server stands behind the baseline and leans into the court by less than this."""
 
 
+NOTHING_STATED: Mapping[str, Any] = {}
+
+
 @dataclass(frozen=True)
 class Event:
-    """A row of the events table; numbers that were not measured are NaN."""
+    """A row of the events table; numbers that were not measured are NaN.
+
+    ``stated`` holds what a person said of a hit, by columns of the shots table; a hit ``by_hand``
+    was put in or spoken of by a person, so that no rule leaves it out.
+    """
 
     t_s: float
     kind: str
@@ -45,6 +52,8 @@ class Event:
     arc_before: int | None
     arc_after: int | None
     confidence: float
+    stated: Mapping[str, Any] = field(default_factory=lambda: NOTHING_STATED, compare=False)
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -168,7 +177,12 @@ def read_arcs(table: pa.Table) -> dict[int, Arc]:
 
 
 def looks_like_serve(hit: Event) -> bool:
-    """Whether a hit is high and from the baseline, as far as both were measured."""
+    """Whether a hit is high and from the baseline, as far as both were measured.
+
+    What a person said of the stroke goes before.
+    """
+    if hit.stated.get("stroke", "unknown") != "unknown":
+        return bool(hit.stated["stroke"] == "serve")
     high = not hit.z_m < SERVE_HEIGHT_M
     back = not abs(hit.y_m) < SERVE_DEPTH_M
     return high and back
@@ -184,10 +198,12 @@ def group(events: Sequence[tuple[int, Event]]) -> list[list[Event]]:
             bool(groups) and rally_id == rally_now and event.t_s - groups[-1][-1].t_s
             <= LONGEST_GAP_S
         )
-        again = (
-            event.kind == "hit" and last_hit is not None and last_hit.side == event.side
-            and event.t_s - last_hit.t_s > DOUBLED_HIT_S
-            and looks_like_serve(event) and looks_like_serve(last_hit)
+        again = event.kind == "hit" and last_hit is not None and (
+            event.stated.get("stroke") == "serve"
+            or (
+                last_hit.side == event.side and event.t_s - last_hit.t_s > DOUBLED_HIT_S
+                and looks_like_serve(event) and looks_like_serve(last_hit)
+            )
         )
         if not same or again:
             groups.append([])
@@ -206,8 +222,9 @@ def _without_doubles(events: list[Event]) -> list[Event]:
         hits = [k for k, before in enumerate(kept) if before.kind == "hit"]
         if event.kind == "hit" and hits:
             before = kept[hits[-1]]
-            if before.side == event.side and event.t_s - before.t_s < DOUBLED_HIT_S:
-                if event.confidence > before.confidence:
+            close = before.side == event.side and event.t_s - before.t_s < DOUBLED_HIT_S
+            if close and not (before.by_hand and event.by_hand):
+                if (event.by_hand, event.confidence) > (before.by_hand, before.confidence):
                     kept[hits[-1]] = event
                 continue
         kept.append(event)
@@ -220,6 +237,8 @@ def _serve_came_before(events: list[Event], hit_at: int) -> bool:
     ``hit_at`` is the place of the first hit among the events.
     """
     hit = events[hit_at]
+    if hit.stated.get("stroke", "unknown") != "unknown":
+        return bool(hit.stated["stroke"] == "return")
     for event in events[:hit_at]:
         if event.kind == "bounce" and event.side == hit.side:
             return abs(event.y_m) <= court.SERVICE_LINE_M + 0.5
@@ -229,6 +248,8 @@ def _serve_came_before(events: list[Event], hit_at: int) -> bool:
 def _clearly_out(stroke: Stroke, is_serve: bool) -> bool:
     """Whether a stroke's bounce lies beyond a line by more than 2.5 standard deviations."""
     bounce = stroke.bounce
+    if stroke.hit.stated.get("in_court") is not None:
+        return not stroke.hit.stated["in_court"]
     if bounce is None or bounce.x_m != bounce.x_m:
         return False
     limit = court.SERVICE_LINE_M if is_serve else court.HALF_LENGTH_M
@@ -244,7 +265,7 @@ def _clearly_out(stroke: Stroke, is_serve: bool) -> bool:
 
 def _without_dead_ball(strokes: list[Stroke], starts_with_serve: bool) -> list[Stroke]:
     """Strokes less a last one that met a ball already out: it was stopped, not played."""
-    if len(strokes) < 2:
+    if len(strokes) < 2 or strokes[-1].hit.by_hand:
         return strokes
     before = strokes[-2]
     played_serve = starts_with_serve and len(strokes) == 2

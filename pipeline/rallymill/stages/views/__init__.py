@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import courtpoints, tableio, tables, video
+from rallymill.corrections.rows import COURT
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.given import anchors
 from rallymill.stages.views import hidden, labels, motion
@@ -43,6 +44,7 @@ class ViewsStage:
     writes = tables.VIEWS
     needs_video = True
     beside = (courtpoints.SUFFIX,)
+    corrects = (COURT,)
     config_class = ViewsConfig
 
     def model_files(self, config: ViewsConfig) -> tuple[str, ...]:
@@ -54,7 +56,7 @@ class ViewsStage:
     ) -> pa.Table:
         """Spans of the whole recording; every frame belongs to exactly one."""
         changes = motion.Changes()
-        stated = anchors(match.video)
+        stated = anchors(match.video, match.corrections)
         prober = Prober()
         prober.know([(one.place, one.fit.camera) for one in stated])
         flatness: dict[int, float] = {}
