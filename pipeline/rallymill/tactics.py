@@ -60,7 +60,9 @@ def _cover(distance, speed, acceleration, top_speed):  # type: ignore[no-untyped
 
 
 @njit(cache=True)
-def _reach(px, py, vx, vy, tx, ty, mover):  # type: ignore[no-untyped-def]
+def compiled_reach(px, py, vx, vy, tx, ty, mover):  # type: ignore[no-untyped-def]
+    """:func:`time_to_reach_s` for callers that are compiled themselves; takes floats and a tuple.
+    """
     reaction, acceleration, top_speed, reach = mover
     dx = tx - px - vx * reaction
     dy = ty - py - vy * reaction
@@ -93,7 +95,7 @@ def _spare(contact, ball_speed, place, velocity, landing, mover, limit_y):  # ty
         y = contact[1] + share * path_y
         if abs(y) > limit_y:
             continue
-        spare = ball_s - _reach(place[0], place[1], velocity[0], velocity[1], x, y, mover)
+        spare = ball_s - compiled_reach(place[0], place[1], velocity[0], velocity[1], x, y, mover)
         best = max(best, spare)
     return best
 
@@ -128,7 +130,7 @@ def time_to_reach_s(
     During the reaction the player goes on as before; 0 where the ball is within reach then. Speed
     across the new line is neglected.
     """
-    return float(_reach(*place_m, *velocity_mps, *target_m, _figures(mover)))
+    return float(compiled_reach(*place_m, *velocity_mps, *target_m, _figures(mover)))
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,96 @@
+"""Alternatives in words: what a direction had room for at the height of the contact."""
+
+from __future__ import annotations
+
+from rallymill import tactics
+from rallymill.alternatives.scatter import Scatter
+from rallymill.alternatives.stroke import SERVE, Stroke
+from rallymill.alternatives.targets import ANGLE_MARGIN_M, DEEP_M, SIDE_MARGIN_M
+from rallymill.alternatives.what_if import N_DRAWS, OUT_OF_REACH, Alternative
+from rallymill.court import HALF_LENGTH_M, NET_CENTRE_M
+
+DIRECTIONS = {
+    "cross_court": "cross-court", "down_the_line": "down the line", "middle": "through the middle",
+    "inside_out": "inside-out", "inside_in": "inside-in", "wide": "wide", "body": "to the body",
+    "t": "to the T",
+}
+DEPTHS = {"deep": "deep ", "short": "short ", "middle": ""}
+HIGHER_M = 0.05
+"""By how much the net must be higher than in its middle for a sentence to say so."""
+
+
+def tenths(share: float) -> str:
+    """A share in words, in tenths."""
+    count = round(10 * share)
+    if share > 0 and count == 0:
+        return "fewer than 1 in 20"
+    return {0: "none", 10: "nearly all" if share < 1 else "all"}.get(count, f"{count} of 10")
+
+
+def name_of(one: Alternative, stroke: Stroke) -> str:
+    """The direction and depth of an alternative."""
+    direction = DIRECTIONS.get(one.target.direction, "that way")
+    if stroke.family == SERVE:
+        return direction
+    return f"{DEPTHS.get(one.target.depth, '')}{direction}"
+
+
+def sentence(one: Alternative, stroke: Stroke) -> str:
+    """What an alternative comes to, in one or two sentences."""
+    start = f"From {stroke.contact[2]:.1f} m high"
+    way = "that ball again" if one.played else name_of(one, stroke)
+    if one.reason == OUT_OF_REACH:
+        return f"{start} {way}: {OUT_OF_REACH}."
+    if one.reason:
+        return f"{start} {way}: cannot be told, {one.reason}."
+    gap = one.clearance_m
+    over = f"{100 * abs(gap.median):.0f} cm {'over' if gap.median >= 0 else 'under'}"
+    net = "the net" if gap.median >= 0 else "the top of the net"
+    if one.net_m > NET_CENTRE_M + HIGHER_M:
+        net += f", which is higher there ({one.net_m:.2f} m)"
+    said = (
+        f"{start} {way} passes {over} {net}, give or take {100 * gap.sd:.0f} cm; "
+        f"{tenths(one.goes_in)} go in."
+    )
+    return said + _opponent(one)
+
+
+def _opponent(one: Alternative) -> str:
+    late = one.late_s
+    if late.median != late.median:
+        return ""
+    if late.median <= 0:
+        return f" The opponent has {-late.median:.1f} s to spare, give or take {late.sd:.1f} s."
+    return (
+        f" The opponent comes {late.median:.1f} s too late, give or take {late.sd:.1f} s, and "
+        f"misses {tenths(one.beats / one.goes_in)} of those."
+    )
+
+
+def assumptions(
+    stroke: Stroke, scatter: Scatter, mover: tactics.Mover, n_draws: int = N_DRAWS
+) -> str:
+    """What a stroke's alternatives rest on."""
+    spin = (
+        "topspin as measured" if stroke.topspin_measured else
+        f"topspin not measured and taken as {stroke.topspin_radps:.0f} rad/s, give or take "
+        f"{stroke.topspin_sd_radps:.0f}"
+    )
+    own = (
+        f"from {scatter.n_strokes} own strokes and what is usual at {scatter.level} level"
+        if scatter.n_strokes else f"as is usual at {scatter.level} level"
+    )
+    aimed = (
+        "aimed inside the box" if stroke.family == SERVE else
+        f"aimed {SIDE_MARGIN_M:g} m inside the sideline ({ANGLE_MARGIN_M:g} m for a sharp angle) "
+        f"and, where deep, {HALF_LENGTH_M - DEEP_M:.1f} m inside the baseline"
+    )
+    degrees = 57.29578
+    return (
+        f"same contact and pace; {spin}; no sidespin; {aimed}; scatter "
+        f"{degrees * scatter.elevation_rad:.1f} degrees up and down, "
+        f"{degrees * scatter.azimuth_rad:.1f} across and {100 * scatter.pace_share:.0f} % of the "
+        f"pace, {own}; opponent reacts after {mover.reaction_s:g} s, gains "
+        f"{mover.acceleration_mps2:g} m/s a second up to {mover.speed_mps:g} m/s and reaches "
+        f"{mover.reach_m:g} m; no net cords; {n_draws} draws"
+    )
