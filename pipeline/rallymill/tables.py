@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from rallymill import tables_alternatives
 from rallymill.tables_columns import BOOL as BOOL
 from rallymill.tables_columns import F32 as F32
 from rallymill.tables_columns import F64 as F64
@@ -380,6 +381,8 @@ OPPORTUNITIES = TableSpec(
     sort=("opportunity_id",),
 )
 
+ALTERNATIVES = tables_alternatives.specification(MATCH_ID, DIRECTIONS, DEPTHS)
+
 MATCHES = TableSpec(
     "matches",
     "a recording",
@@ -417,6 +420,6 @@ ALL: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
         VIEWS, FRAMES, DETECTIONS, PEOPLE, ARCS, TRACKS, EVENTS, SHOTS, POINTS, FLAGS,
-        OPPORTUNITIES, MACHINE_SHOTS, MACHINE_POINTS, CORRECTIONS, MATCHES,
+        OPPORTUNITIES, MACHINE_SHOTS, MACHINE_POINTS, CORRECTIONS, ALTERNATIVES, MATCHES,
     )
 }

@@ -35,7 +35,7 @@ def test_stages_in_order_with_all_a_stage_needs(stages):
 def test_only_looking_stages_need_the_recording(stages):
     assert [stage.name for stage in stages if stage.needs_video] == ["views", "calibrate", "detect"]
     assert [stage.name for stage in stages if registry.uses_sheet(stage)] == [
-        "shots", "points", "corrected_shots", "corrected_points", "corrections"]
+        "shots", "points", "corrected_shots", "corrected_points", "corrections", "alternatives"]
 
 
 def test_default_configuration_is_valid_and_changes_nothing(stages):

@@ -25,6 +25,7 @@ STAGE_NAMES = (
     "corrections",
     "flags",
     "opportunities",
+    "alternatives",
 )
 PIPELINE = "rallymill.runner.registry:pipeline"
 STAGES_VARIABLE = "RALLYMILL_STAGES"
