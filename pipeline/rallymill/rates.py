@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -194,38 +194,58 @@ class FaultRate:
     sentence: str
 
 
-def _share(part: int, whole: int) -> float | None:
-    return part / whole if whole else None
+def figures(counts: Mapping[str, ArrayLike]) -> dict[str, Array]:
+    """Rates and costs of many players and rules at once, as columns (N,) of :class:`FaultRate`.
+
+    ``counts`` has a column (N,) for every number of a :class:`Tally`; NaN stands for what there is
+    nothing to count from.
+    """
+    n_of = {name: np.asarray(values, float) for name, values in counts.items()}
+    faults = n_of["faults"]
+    chances = faults + n_of["credits"] + n_of["notes"] + n_of["clear"]
+    rate_low, rate_high = wilson(faults, chances)
+    points = [n_of[name] for name in ("clear_won", "clear_decided", "fault_won", "fault_decided")]
+    cost, cost_low, cost_high = difference(*points)
+    drawn, drawn_sd = drawn_difference(*points)
+    known = np.isfinite(cost)
+    often = n_of["points_with_fault"] / np.maximum(n_of["n_matches"], 1.0)
+    p = (n_of["points_won"] + PRIOR_PLAYED / 2) / (n_of["points_played"] + PRIOR_PLAYED)
+    lost = np.where(known, often * drawn, np.nan)
+    enough = chances >= LEAST_OPPORTUNITIES
+    cost_enough = enough & (
+        np.minimum(n_of["clear_decided"], n_of["fault_decided"]) >= LEAST_POINTS)
+    return {
+        "opportunities": chances, "rate": _share(faults, chances), "rate_low": rate_low,
+        "rate_high": rate_high, "enough": enough,
+        "share_won_with_fault": _share(n_of["fault_won"], n_of["fault_decided"]),
+        "share_won_clear": _share(n_of["clear_won"], n_of["clear_decided"]),
+        "cost": cost, "cost_low": cost_low, "cost_high": cost_high,
+        "points_lost_per_match": lost, "points_lost_low": lost - often * Z_95 * drawn_sd,
+        "points_lost_high": lost + often * Z_95 * drawn_sd,
+        "games_lost_per_match": lost * games_per_point(p), "cost_enough": cost_enough,
+        "cost_sure": cost_enough & (drawn > Z_95 * drawn_sd),
+    }
+
+
+def _share(part: Array, whole: Array) -> Array:
+    return np.where(whole > 0, part / np.maximum(whole, 1.0), np.nan)
 
 
 def rate_of(tally: Tally) -> FaultRate:
     """Rate and cost from counts."""
-    n = tally.opportunities
-    low, high = (float(end) for end in wilson(tally.faults, n))
-    points = (tally.clear_won, tally.clear_decided, tally.fault_won, tally.fault_decided)
-    gap, gap_low, gap_high = (float(value) for value in difference(*points))
-    drawn, drawn_sd = (float(value) for value in drawn_difference(*points))
-    known = tally.clear_decided > 0 and tally.fault_decided > 0
-    often = tally.points_with_fault / max(tally.n_matches, 1)
-    p = (tally.points_won + PRIOR_PLAYED / 2) / (tally.points_played + PRIOR_PLAYED)
-    enough = n >= LEAST_OPPORTUNITIES
-    cost_enough = enough and min(tally.clear_decided, tally.fault_decided) >= LEAST_POINTS
-    lost = often * drawn
+    counts = {field.name: [getattr(tally, field.name)] for field in fields(tally)
+              if field.name not in ("player", "rule")}  # fmt: skip
+    found: dict[str, Any] = {
+        name: None if column.dtype.kind == "f" and np.isnan(column[0]) else column[0].item()
+        for name, column in figures(counts).items()
+    }
+    found["opportunities"] = tally.opportunities
     made = FaultRate(
-        player=tally.player, rule=tally.rule, opportunities=n, faults=tally.faults,
-        credits=tally.credits, notes=tally.notes, not_measurable=tally.not_measurable,
-        n_matches=tally.n_matches, rate=_share(tally.faults, n), rate_low=low, rate_high=high,
-        enough=enough, points_with_fault=tally.points_with_fault,
-        share_won_with_fault=_share(tally.fault_won, tally.fault_decided),
-        share_won_clear=_share(tally.clear_won, tally.clear_decided),
-        cost=gap if known else None, cost_low=gap_low, cost_high=gap_high,
-        points_lost_per_match=lost if known else None,
-        points_lost_low=often * (drawn - Z_95 * drawn_sd) if known else None,
-        points_lost_high=often * (drawn + Z_95 * drawn_sd) if known else None,
-        games_lost_per_match=lost * float(games_per_point(p)) if known else None,
-        cost_enough=cost_enough, cost_sure=cost_enough and drawn > Z_95 * drawn_sd, sentence="",
+        player=tally.player, rule=tally.rule, faults=tally.faults, credits=tally.credits,
+        notes=tally.notes, not_measurable=tally.not_measurable, n_matches=tally.n_matches,
+        points_with_fault=tally.points_with_fault, sentence="", **found,
     )
-    return FaultRate(**{**vars(made), "sentence": sentence(made)})
+    return replace(made, sentence=sentence(made))
 
 
 def _percent(share: float) -> str:
