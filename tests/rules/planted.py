@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rallymill import tactics
-from rallymill.rules.base import Finding, NotMeasurable, Play
+from rallymill.rules.base import Clear, Finding, NotMeasurable, Play
 from rallymill.rules.registry import all_rules
 from rallymill.tables import POINTS, SHOTS
 from rallymill.tactics_motion import PlayerTrack
@@ -48,7 +48,7 @@ def reply_to(row: Row, **changes: Any) -> Row:
     plain = shot(
         hitter=OTHER[row["hitter"]], player=row["opponent"], opponent=row["player"],
         shot_number=row["shot_number"] + 1, t_contact_s=row["t_contact_s"] + 1.4,
-        contact_x_m=row["bounce_x_m"], contact_y_m=12.0, hitter_x_m=row["bounce_x_m"],
+        contact_x_m=row["bounce_x_m"], contact_y_m=12.0, hitter_x_m=row["bounce_x_m"] - 0.6,
         hitter_y_m=12.4, opponent_x_m=0.0, opponent_y_m=-12.8, bounce_y_m=-9.5,
         incoming_bounce_x_m=row["bounce_x_m"], incoming_bounce_y_m=row["bounce_y_m"],
         incoming_depth=row["depth"],
@@ -88,6 +88,12 @@ def look(name: str, seen: Play, level: str = "college") -> tuple[list[Finding], 
         [item for item in results if isinstance(item, Finding)],
         [item.reason for item in results if isinstance(item, NotMeasurable)],
     )
+
+
+def clear(name: str, seen: Play, level: str = "college") -> int:
+    """At how many strokes a rule's question arose and there was nothing to say."""
+    rule = next(rule for rule in all_rules() if rule.name == name)
+    return sum(isinstance(item, Clear) for item in rule.look(seen, rule.thresholds[level]))
 
 
 def standing(

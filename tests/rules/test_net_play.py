@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.rules.planted import bisector_x_m, look, play, point, reply_to, shot
+from rallymill.rules.base import TOO_NEAR
+from tests.rules.planted import bisector_x_m, clear, look, play, point, reply_to, shot
 
 
 def at_net(error_m: float, **changes):
@@ -76,3 +77,57 @@ def test_lost_point_weighs_more():
 def test_no_mans_land_abstains():
     assert look("no_mans_land", play(between(8.0, opponent_vx_mps=None))) == (
         [], ["not measured: opponent_vx_mps"])
+
+
+def test_on_the_bisector_with_the_point_won_is_a_credit():
+    won = [point(won_by="near", ended_by="error_net")]
+    found, _ = look("net_position", play(at_net(0.1, ended_point=True), won))
+    assert [f.kind for f in found] == ["credit"] and "neither pass" in found[0].sentence
+    assert look("net_position", play(at_net(0.7, ended_point=True), won)) == ([], [])
+
+
+def test_the_side_that_is_open_has_less_time():
+    """Off the bisector the pass on the far side leaves less time than the one on the near side."""
+    for error in (-1.8, 1.8):
+        found, _ = look("net_position", play(at_net(error)))
+        told = {e.name: e.value for e in found[0].evidence}
+        line = told["time to spare for a pass down the line"]
+        across = told["time to spare for a pass across the court"]
+        assert (line < across) == (error < 0)
+
+
+def test_other_side_from_the_ball():
+    found, _ = look("net_position", play(at_net(-2.4)))
+    assert "other side of the court from the ball" in found[0].sentence
+    found, _ = look("net_position", play(at_net(1.8)))
+    assert "other side" not in found[0].sentence
+
+
+def running(speed_mps: float, error_m: float = 0.0, **changes):
+    """At the net, running across as the far player strikes from the right."""
+    return at_net(error_m, **({"opponent_vx_mps": speed_mps} | changes))
+
+
+def test_carried_past_the_place():
+    found, _ = look("net_momentum", play(running(4.0, 0.3)))
+    assert [f.kind for f in found] == ["fault"] and "4.0 m/s" in found[0].sentence
+    assert "1.7 m past" in found[0].sentence and "court across open" in found[0].sentence
+    other, _ = look("net_momentum", play(running(-4.0, -0.3)))
+    assert "the line open" in other[0].sentence
+
+
+@pytest.mark.parametrize("rows", [running(0.3), running(4.0, -1.6), running(-4.0, 1.6)])
+def test_stopped_or_still_on_the_way_to_the_place_is_silent(rows):
+    assert look("net_momentum", play(rows)) == ([], [])
+    assert clear("net_momentum", play(rows)) == 1
+
+
+def test_momentum_at_the_baseline_is_no_question():
+    seen = play(running(4.0, opponent_y_m=-12.0))
+    assert look("net_momentum", seen) == ([], []) and clear("net_momentum", seen) == 0
+
+
+def test_momentum_abstains():
+    assert look("net_momentum", play(running(4.0, opponent_vx_mps=None)))[1] == [
+        "not measured: opponent_vx_mps"]
+    assert look("net_momentum", play(running(2.3, 0.5))) == ([], [TOO_NEAR])

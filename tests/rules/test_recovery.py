@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rallymill.tactics_motion import PlayerTrack
-from tests.rules.planted import bisector_x_m, look, play, point, reply_to, shot, standing
+from tests.rules.planted import bisector_x_m, clear, look, play, point, reply_to, shot, standing
 
 WIDE = {
     "contact_x_m": 4.6, "hitter_x_m": 4.2, "bounce_x_m": 1.0, "direction": "down_the_line",
@@ -57,8 +57,26 @@ def test_beyond_the_place():
     assert "too far" in found[0].sentence
 
 
-def test_in_place_is_silent():
-    assert look("recovery", play(wide(0.4))) == ([], [])
+def test_in_place_in_time_is_a_credit():
+    found, _ = look("recovery", play(wide(0.2)))
+    assert [f.kind for f in found] == ["credit"] and "Back in time" in found[0].sentence
+    speed = {e.name: e.value for e in found[0].evidence}["mean speed toward the place"]
+    assert speed == pytest.approx(4.6 / 1.4, abs=0.3)
+
+
+def test_nearly_in_place_is_silent():
+    assert look("recovery", play(wide(1.0))) == ([], []) and clear("recovery", play(wide(1.0))) == 1
+
+
+def test_after_a_return_the_middle_counts_too():
+    row = shot(stroke="return", shot_number=2, contact_x_m=0.6, hitter_x_m=0.0)
+    reply = reply_to(row, contact_x_m=3.0)
+    place = bisector_x_m(reply, reply["opponent_y_m"])
+    far = reply | {"opponent_x_m": place + 3.5}
+    found, _ = look("recovery", play([row, far]))
+    assert [f.kind for f in found] == ["fault"] and "a return" in found[0].sentence
+    assert found[0].sentence.startswith("Moved the wrong way")
+    assert look("recovery", play([row | {"stroke": "groundstroke"}, far])) == ([], [])
 
 
 def test_ball_near_the_middle_is_silent():

@@ -3,7 +3,7 @@
 import pytest
 
 from rallymill.rules.base import TOO_NEAR, TOO_UNSURE
-from tests.rules.planted import look, play, point, reply_to, shot
+from tests.rules.planted import clear, look, play, point, reply_to, shot
 
 
 def test_no_shots():
@@ -127,3 +127,28 @@ def test_staying_forward_is_silent():
 def test_short_ball_abstains():
     assert look("short_ball", play(short_ball(speed_mps=None))) == (
         [], ["not measured: speed_mps"])
+
+
+def line_taken(**changes):
+    """The same run, sent down the line; at the reply the hitter is back in front of the ball."""
+    row = run_to_short_ball(direction="down_the_line", bounce_x_m=-3.4)[0]
+    reply = reply_to(row, contact_x_m=-3.6, opponent_x_m=0.2, opponent_y_m=-12.2,
+                     direction="cross_court", t_contact_s=11.6)
+    return [row, reply | changes]
+
+
+def test_line_taken_is_a_credit_with_what_happened_next():
+    found, _ = look("open_line", play(line_taken(), [point(won_by="near", ended_by="error_long")]))
+    assert [f.kind for f in found] == ["credit"]
+    assert "the reply came across the court, and the point was won" in found[0].sentence
+
+
+def test_line_taken_with_a_side_out_of_reach_is_silent():
+    seen = play(line_taken(opponent_x_m=-6.0, opponent_vx_mps=-4.0))
+    assert look("open_line", seen) == ([], []) and clear("open_line", seen) == 1
+
+
+def test_an_attacked_short_ball_is_an_opportunity_too():
+    for changes in ({"speed_mps": 30.0}, {"stroke": "approach"}):
+        assert clear("short_ball", play(short_ball(**changes))) == 1
+    assert clear("short_ball", play(short_ball(time_to_prepare_s=0.6))) == 0

@@ -11,7 +11,7 @@ from rallymill.stages.base import MatchContext
 from rallymill.stages.flags import STAGE, RulesConfig
 from rallymill.tables import FLAGS, POINTS, SHOTS, TRACKS
 from tests.rules.planted import numbered, point, reply_to, shot
-from tests.rules.test_symmetry import game
+from tests.rules.test_symmetry import POINTS_A_GAME, game
 
 MATCH = MatchContext("m", Path("m.mp4"))
 
@@ -76,8 +76,9 @@ def test_a_long_match_takes_little_time():
     shots, points = [], []
     for seed in range(40):
         more, more_points, _ = game(seed)
-        shots += [row | {"point_id": row["point_id"] + 8 * seed} for row in more]
-        points += [row | {"point_id": row["point_id"] + 8 * seed} for row in more_points]
+        later = POINTS_A_GAME * seed
+        shots += [row | {"point_id": row["point_id"] + later} for row in more]
+        points += [row | {"point_id": row["point_id"] + later} for row in more_points]
     given = tables(numbered(shots), points)
     assert len(shots) > 1000
     start = time.process_time()

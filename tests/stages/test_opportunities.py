@@ -15,7 +15,7 @@ from rallymill.stages.base import MatchContext
 from rallymill.stages.opportunities import STAGE
 from rallymill.tables import OPPORTUNITIES, TRACKS
 from tests.rules.planted import numbered, point, reply_to, shot
-from tests.rules.test_symmetry import game
+from tests.rules.test_symmetry import POINTS_A_GAME, game
 from tests.stages.test_flags import tables
 
 MATCH = MatchContext("m", Path("m.mp4"))
@@ -26,8 +26,9 @@ def many(n_games):
     shots, points = [], []
     for seed in range(n_games):
         more, more_points, _ = game(seed)
-        shots += [row | {"point_id": row["point_id"] + 8 * seed} for row in more]
-        points += [row | {"point_id": row["point_id"] + 8 * seed} for row in more_points]
+        later = POINTS_A_GAME * seed
+        shots += [row | {"point_id": row["point_id"] + later} for row in more]
+        points += [row | {"point_id": row["point_id"] + later} for row in more_points]
     return numbered(shots), points, {}
 
 

@@ -20,6 +20,8 @@ from rallymill import court, tactics
 from rallymill.tactics_motion import PlayerTrack
 
 LEVELS = ("club", "college", "tour")
+SPEED_SD_MPS = 0.3
+"""Deviation of a player's velocity, which the tables do not carry."""
 OTHER = {"near": "far", "far": "near"}
 
 
@@ -232,6 +234,16 @@ def above(value: float, bound: float, deviation: float) -> float:
     if deviation <= 0:
         return 1.0 if value > bound else 0.0
     return 0.5 * (1 + erf((value - bound) / (deviation * sqrt(2))))
+
+
+def least(*confidences: float | None) -> float:
+    """The least of some confidences; one that is missing counts as none."""
+    return min((value or 0.0) for value in confidences)
+
+
+def known_mps(speed: float | None) -> float:
+    """A speed, 0 where it was not measured."""
+    return 0.0 if speed is None else float(speed)
 
 
 def grade(value: float, bound: float, worst: float) -> float:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
+    SPEED_SD_MPS,
     Evidence,
     Finding,
     Play,
@@ -24,8 +26,16 @@ from rallymill.rules.base import (
 )
 
 MOVER = tactics.Mover()
-CLEARLY_REACHED_S = 0.4
-"""A ball that the opponent reaches with this to spare, and not beside, is of no interest here."""
+TARGET_IN_M = 0.7
+"""How far inside the sideline a ball into one side of the court is taken to land."""
+TARGET_DEPTH_M = 9.5
+SECONDS_A_METRE = 0.2
+"""A metre of place is worth about a fifth of a second of running."""
+NO_CHOICE = ("serve", "return", "lob", "unknown")
+NEEDED = (
+    "contact_x_m", "contact_y_m", "bounce_x_m", "bounce_y_m", "flight_time_s", "opponent_x_m",
+    "opponent_y_m", "opponent_vx_mps", "opponent_vy_mps",
+)
 
 
 class OpenCourtThresholds(Thresholds):
@@ -40,12 +50,11 @@ class OpenCourtThresholds(Thresholds):
     back_to_m: float = Field(gt=0)
     """A ball that lands this near the opponent, across, was played back to the opponent."""
     runner_mps: float = 2.5
-    """An opponent who moves faster across can be caught on the wrong foot."""
-    behind_m: float = 1.5
-    """How far behind the runner the ball must land."""
+    """A ball behind an opponent who moves faster across is the matter of ``wrong_foot``."""
 
 
-def _threat(shot: Shot) -> tactics.Threat:
+def threat_of(shot: Shot) -> tactics.Threat:
+    """What a stroke meant for the opponent, at the mean ground speed of its flight."""
     run = np.hypot(shot.bounce_x_m - shot.contact_x_m, shot.bounce_y_m - shot.contact_y_m)
     return tactics.Threat(
         (shot.contact_x_m, shot.contact_y_m), float(run / max(shot.flight_time_s, 0.1)),
@@ -54,85 +63,89 @@ def _threat(shot: Shot) -> tactics.Threat:
     )
 
 
-def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
-    for shot in play.shots:
-        if shot.stroke in ("serve", "return", "lob", "unknown") or not shot.in_court:
-            continue
-        lack = shot.lacks(
-            "contact_x_m", "contact_y_m", "bounce_x_m", "bounce_y_m", "flight_time_s",
-            "opponent_x_m", "opponent_y_m", "opponent_vx_mps", "opponent_vy_mps")
-        if lack:
-            yield unmeasured("open_court", shot, lack)
-            continue
-        threat = _threat(shot)
-        spare = float(
-            tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
-        across = abs(shot.bounce_x_m - shot.opponent_x_m)
-        if spare > CLEARLY_REACHED_S and across > bounds.back_to_m + 1.0:
-            yield settle("open_court", shot, bounds, chance=0.0, sure=_sure(shot))
-            continue
-        place = tactics.recovery_place_m(*threat.contact_m, shot.opponent_y_m)
-        best = tactics.Threat(
-            threat.contact_m, threat.ground_speed_mps, (place, shot.opponent_y_m), (0.0, 0.0),
-            threat.contact_z_m,
-        )
-        extra = tactics.open_court_share(threat, MOVER) - tactics.open_court_share(best, MOVER)
-        yield from _judge_court(play, shot, spare, extra, bounds)
+def side_spares_s(shot: Shot, threat: tactics.Threat) -> tuple[float, float]:
+    """Time that the opponent has to spare for a ball of this pace to the left and to the right.
+
+    Left and right in the picture; deep, ``TARGET_IN_M`` inside the sideline.
+    """
+    x, y = court.HALF_SINGLES_M - TARGET_IN_M, shot.sign * TARGET_DEPTH_M
+    spare = tactics.spare_time_s(threat, [(-x, y), (x, y)], MOVER)
+    return float(spare[0]), float(spare[1])
 
 
-def _sure(shot: Shot) -> float:
+def sure_of(shot: Shot) -> float:
+    """Confidence that a stroke and its landing were read rightly."""
     return (shot.confidence or 0.0) * (shot.in_court_confidence or 0.0)
 
 
-def _judge_court(
-    play: Play, shot: Shot, spare: float, extra: float, bounds: OpenCourtThresholds
-) -> Iterator[Result]:
-    place_sd = float(np.hypot(shot.sd("opponent_x_m", 0.3), shot.sd("bounce_x_m", 0.2)))
-    # A metre of place is worth about a fifth of a second of running.
-    out_of_reach = above(-spare, 0.0, float(np.hypot(place_sd / 5, 0.08)))
+def landing_sd_m(shot: Shot) -> float:
+    """Deviation of the landing's distance from the opponent, across."""
+    return float(np.hypot(shot.sd("opponent_x_m", 0.3), shot.sd("bounce_x_m", 0.2)))
+
+
+@dataclass(frozen=True)
+class _Opening:
+    """How much court lay open, where the ball went, and what the opponent could do about it."""
+
+    extra: float
+    extra_sd: float
+    across_m: float
+    across_sd_m: float
+    spare_s: float
+    open_side_s: float
+
+    @property
+    def out_of_reach(self) -> float:
+        """Probability that the opponent could not reach the ball."""
+        spare_sd = float(np.hypot(self.across_sd_m * SECONDS_A_METRE, 0.08))
+        return above(-self.spare_s, 0.0, spare_sd)
+
+
+def _opening(shot: Shot) -> _Opening:
+    threat = threat_of(shot)
+    spare = float(tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
+    place = tactics.recovery_place_m(*threat.contact_m, shot.opponent_y_m)
+    best = tactics.Threat(
+        threat.contact_m, threat.ground_speed_mps, (place, shot.opponent_y_m), (0.0, 0.0),
+        threat.contact_z_m,
+    )
     # Share that a metre of the opponent's place is worth: about one eighth of the court's width.
     share_sd = float(np.hypot(shot.sd("opponent_x_m", 0.3) / court.SINGLES_WIDTH_M, 0.03))
-    sure = _sure(shot)
-    across = shot.bounce_x_m - shot.opponent_x_m
-    runs = shot.opponent_vx_mps
-    behind = out_of_reach * sure * above(abs(runs), bounds.runner_mps, 0.3) * above(
-        -across * float(np.sign(runs)), bounds.behind_m, place_sd)
-    credit = out_of_reach * sure * above(extra, bounds.credit_share, share_sd)
-    evidence = [
-        Evidence("court open beyond the opponent's best place", extra, ""),
-        Evidence("landing from the opponent, across", abs(across), "m"),
-        Evidence("time the opponent was short by", -spare, "s"),
-    ]
-    if behind >= bounds.least_confidence:
-        yield finding(
-            "open_court", "credit", shot, severity=grade(abs(across), bounds.behind_m, 6.0),
-            confidence=behind,
-            evidence=[*evidence, Evidence("speed of the opponent across", abs(runs), "m/s")],
-            sentence=(
-                f"Played behind the runner: the opponent was moving at {abs(runs):.1f} m/s and the "
-                f"ball landed {abs(across):.1f} m behind, out of reach by {-spare:.1f} s."
-            ),
-        )
-    elif credit >= bounds.least_confidence:
-        yield finding(
-            "open_court", "credit", shot, severity=grade(extra, bounds.credit_share, 0.7),
-            confidence=credit, evidence=evidence,
-            sentence=(
-                f"Found the open court: {extra:.0%} more of it lay open than the opponent's best "
-                f"place leaves, and the ball landed {abs(across):.1f} m away, out of reach by "
-                f"{-spare:.1f} s."
-            ),
-        )
-    else:
-        missed = 0.0
-        if _could_choose(play, shot, bounds):
-            missed = above(extra, bounds.extra_share, share_sd) * above(
-                bounds.back_to_m, abs(across), place_sd)
-        if missed * sure >= bounds.least_confidence:
-            yield _missed_court(shot, extra, across, missed * sure, bounds)
-        else:
-            chance = max(missed, credit / sure if sure else 0.0)
-            yield settle("open_court", shot, bounds, chance=chance, sure=sure)
+    return _Opening(
+        tactics.open_court_share(threat, MOVER) - tactics.open_court_share(best, MOVER), share_sd,
+        shot.bounce_x_m - shot.opponent_x_m, landing_sd_m(shot), spare,
+        min(side_spares_s(shot, threat)),
+    )
+
+
+def _open_court(play: Play, bounds: OpenCourtThresholds) -> Iterator[Result]:
+    for shot in play.shots:
+        if shot.stroke in NO_CHOICE or not shot.in_court:
+            continue
+        lack = shot.lacks(*NEEDED)
+        if lack:
+            yield unmeasured("open_court", shot, lack)
+            continue
+        beyond = (shot.bounce_x_m - shot.opponent_x_m) * shot.opponent_vx_mps
+        if beyond < 0 and abs(shot.opponent_vx_mps) >= bounds.runner_mps:
+            continue
+        seen = _opening(shot)
+        if seen.extra >= min(bounds.extra_share, bounds.credit_share) / 2:
+            yield _judge(play, shot, seen, bounds)
+
+
+def _judge(play: Play, shot: Shot, seen: _Opening, bounds: OpenCourtThresholds) -> Result:
+    sure = sure_of(shot)
+    used = seen.out_of_reach * above(seen.extra, bounds.credit_share, seen.extra_sd)
+    if used * sure >= bounds.least_confidence:
+        return _found(shot, seen, used * sure, bounds)
+    missed = 0.0
+    if _could_choose(play, shot, bounds):
+        missed = above(seen.extra, bounds.extra_share, seen.extra_sd) * above(
+            bounds.back_to_m, abs(seen.across_m), seen.across_sd_m)
+    if missed * sure >= bounds.least_confidence:
+        return _missed(shot, seen, missed * sure, bounds)
+    return settle("open_court", shot, bounds, chance=max(missed, used), sure=sure)
 
 
 def _could_choose(play: Play, shot: Shot, bounds: OpenCourtThresholds) -> bool:
@@ -144,31 +157,130 @@ def _could_choose(play: Play, shot: Shot, bounds: OpenCourtThresholds) -> bool:
     return shot.time_to_prepare_s >= bounds.time_s and not won
 
 
-def _missed_court(
-    shot: Shot, extra: float, across: float, confidence: float, bounds: OpenCourtThresholds
-) -> Finding:
+def _evidence(seen: _Opening) -> list[Evidence]:
+    return [
+        Evidence("court open beyond the opponent's best place", seen.extra, ""),
+        Evidence("landing from the opponent, across", abs(seen.across_m), "m"),
+        Evidence("time the opponent was short by", -seen.spare_s, "s"),
+        Evidence("time the opponent was short by on the open side", -seen.open_side_s, "s"),
+    ]
+
+
+def _found(shot: Shot, seen: _Opening, confidence: float, bounds: OpenCourtThresholds) -> Finding:
     return finding(
-        "open_court", "fault", shot, severity=grade(extra, bounds.extra_share, 0.8) - 0.1,
-        confidence=confidence,
-        evidence=[
-            Evidence("court open beyond the opponent's best place", extra, ""),
-            Evidence("landing from the opponent, across", abs(across), "m"),
-            Evidence("time to prepare", shot.time_to_prepare_s, "s"),
-        ],
+        "open_court", "credit", shot, severity=grade(seen.extra, bounds.credit_share, 0.7),
+        confidence=confidence, evidence=_evidence(seen),
         sentence=(
-            f"Open court not used: with {shot.time_to_prepare_s:.1f} s to prepare and {extra:.0%} "
-            "more of the court open than the opponent's best place leaves, the ball went back to "
-            f"within {abs(across):.1f} m of the opponent."
+            f"Found the open court: {seen.extra:.0%} more of it lay open than the opponent's best "
+            f"place leaves, and the ball landed {abs(seen.across_m):.1f} m away, out of reach by "
+            f"{-seen.spare_s:.1f} s."
         ),
     )
 
 
+def _missed(shot: Shot, seen: _Opening, confidence: float, bounds: OpenCourtThresholds) -> Finding:
+    return finding(
+        "open_court", "fault", shot, severity=grade(seen.extra, bounds.extra_share, 0.8) - 0.1,
+        confidence=confidence,
+        evidence=[
+            *_evidence(seen), Evidence("time to prepare", shot.time_to_prepare_s, "s"),
+        ],
+        sentence=(
+            f"Open court not used: with {shot.time_to_prepare_s:.1f} s to prepare and "
+            f"{seen.extra:.0%} more of the court open than the opponent's best place leaves, the "
+            f"ball went back to within {abs(seen.across_m):.1f} m of the opponent."
+        ),
+    )
+
+
+class WrongFootThresholds(Thresholds):
+    """Thresholds of ``wrong_foot``."""
+
+    runner_mps: float = Field(gt=0)
+    """An opponent who moves faster across can be caught on the wrong foot."""
+    behind_m: float = Field(gt=0)
+    """How far behind the runner the ball must land."""
+    better_s: float = Field(gt=0)
+    """A note needs the side behind the runner to be worth this much more time than the other."""
+    time_s: float = 1.2
+    """A note needs this time to prepare."""
+
+
+def _wrong_foot(play: Play, bounds: WrongFootThresholds) -> Iterator[Result]:
+    for shot in play.shots:
+        if shot.stroke in NO_CHOICE or not shot.in_court or shot.opponent_vx_mps is None:
+            continue
+        runs = above(abs(shot.opponent_vx_mps), bounds.runner_mps, SPEED_SD_MPS)
+        if runs < 0.5:
+            continue
+        lack = shot.lacks(*NEEDED)
+        if lack:
+            yield unmeasured("wrong_foot", shot, lack)
+        else:
+            yield _judge_foot(play, shot, runs, bounds)
+
+
+def _judge_foot(play: Play, shot: Shot, runs: float, bounds: WrongFootThresholds) -> Result:
+    threat = threat_of(shot)
+    way = float(np.sign(shot.opponent_vx_mps))
+    left, right = side_spares_s(shot, threat)
+    behind, ahead = (left, right) if way > 0 else (right, left)
+    spare = float(tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
+    place_sd = landing_sd_m(shot)
+    spare_sd = float(np.hypot(place_sd * SECONDS_A_METRE, 0.08))
+    beyond = (shot.bounce_x_m - shot.opponent_x_m) * way
+    caught = above(-beyond, bounds.behind_m, place_sd) * above(-spare, 0.0, spare_sd)
+    missed = 0.0
+    if shot.time_to_prepare_s is not None and shot.time_to_prepare_s >= bounds.time_s:
+        # The court ahead was covered, that behind was not, and the ball went ahead.
+        missed = (
+            above(ahead - behind, bounds.better_s, 1.4 * spare_sd) * above(-behind, 0.0, spare_sd)
+            * above(beyond, 0.0, place_sd) * (1 - above(-spare, 0.0, spare_sd))
+        )
+    sure = sure_of(shot)
+    speed = abs(shot.opponent_vx_mps)
+    evidence = [
+        Evidence("speed of the opponent across", speed, "m/s"),
+        Evidence("landing behind the runner", -beyond, "m"),
+        Evidence("time the opponent was short by", -spare, "s"),
+        Evidence("time to spare for a ball behind", behind, "s"),
+        Evidence("time to spare for a ball ahead", ahead, "s"),
+    ]
+    if runs * caught * sure >= bounds.least_confidence:
+        return finding(
+            "wrong_foot", "credit", shot, severity=grade(-beyond, bounds.behind_m, 6.0),
+            confidence=runs * caught * sure, evidence=evidence,
+            sentence=(
+                f"Played behind the runner: the opponent was moving at {speed:.1f} m/s and the "
+                f"ball landed {-beyond:.1f} m behind, out of reach by {-spare:.1f} s."
+            ),
+        )
+    won = play.outcome(shot) == "won" and bool(shot.ended_point)
+    if runs * missed * sure >= bounds.least_confidence and not won:
+        return finding(
+            "wrong_foot", "note", shot, severity=grade(ahead - behind, bounds.better_s, 1.0) - 0.1,
+            confidence=runs * missed * sure, evidence=evidence,
+            sentence=(
+                f"Played ahead of a runner ({speed:.1f} m/s): a ball of this pace ahead left the "
+                f"opponent {ahead:.1f} s to spare, one behind would have been out of reach by "
+                f"{-behind:.1f} s."
+            ),
+        )
+    return settle(
+        "wrong_foot", shot, bounds, chance=runs * max(caught, 0.0 if won else missed), sure=sure)
+
+
 RULES = (
-    Rule("open_court", "open_court", 1, {
+    Rule("open_court", "open_court", 2, {
         "club": OpenCourtThresholds(extra_share=0.2, credit_share=0.1, time_s=1.3, back_to_m=1.5),
         "college": OpenCourtThresholds(
             extra_share=0.16, credit_share=0.12, time_s=1.1, back_to_m=1.5),
         "tour": OpenCourtThresholds(
             extra_share=0.13, credit_share=0.13, time_s=1.0, back_to_m=1.5),
     }, _open_court),
+    Rule("wrong_foot", "open_court", 1, {
+        "club": WrongFootThresholds(runner_mps=2.0, behind_m=1.2, better_s=0.3),
+        "college": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.3),
+        "tour": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.25),
+    }, _wrong_foot),
 )

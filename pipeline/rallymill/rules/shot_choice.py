@@ -1,14 +1,16 @@
-"""Family shot choice: which ball was played where, from where, against whom."""
+"""Family shot choice: what was made of a short ball."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
+    SPEED_SD_MPS,
     Evidence,
     Play,
     Result,
@@ -16,14 +18,22 @@ from rallymill.rules.base import (
     Shot,
     Thresholds,
     above,
-    beyond_baseline_m,
+    cover,
     finding,
     grade,
+    least,
     settle,
     unmeasured,
 )
 
 MOVER = tactics.Mover()
+ACROSS = ("cross_court", "inside_out")
+STRAIGHT = ("down_the_line", "inside_in")
+NEXT_WORDS = {
+    "cross_court": "came across the court", "inside_out": "came across the court",
+    "down_the_line": "came down the line", "inside_in": "came down the line",
+    "middle": "came back through the middle",
+}
 
 
 class OpenLineThresholds(Thresholds):
@@ -32,14 +42,15 @@ class OpenLineThresholds(Thresholds):
     run_mps: float = Field(gt=0)
     """A hitter who moves faster than this is on the run."""
     reply_speed_mps: float = Field(gt=0)
-    """Ground speed of the down-the-line reply that the hitter must be able to reach."""
+    """Ground speed of the reply that the hitter must be able to reach."""
+    in_front_m: float = Field(gt=0)
+    """A credit needs the hitter nearer than this to the place that halves the replies."""
     margin_m: float = 0.7
     """How far inside the sideline that reply is taken to land."""
 
 
 def _open_line(play: Play, bounds: OpenLineThresholds) -> Iterator[Result]:
     for shot in play.shots:
-        reply = play.next(shot)
         if shot.incoming_depth != "short" or shot.direction == "unknown":
             continue
         if shot.stroke in ("serve", "return", "overhead"):
@@ -48,103 +59,117 @@ def _open_line(play: Play, bounds: OpenLineThresholds) -> Iterator[Result]:
         if lack:
             yield unmeasured("open_line", shot, lack)
             continue
-        runs = above(float(np.hypot(shot.hitter_vx_mps, shot.hitter_vy_mps)), bounds.run_mps, 0.3)
-        if runs < 0.5:
-            continue
-        if shot.direction != "cross_court" or (reply is None and shot.ended_point):
-            sure = (shot.direction_confidence or 0.0) * (shot.confidence or 0.0)
-            yield settle("open_line", shot, bounds, chance=0.0, sure=sure)
-            continue
-        lack = "reply not seen" if reply is None else reply.lacks(
-            "contact_x_m", "contact_y_m", "opponent_x_m", "opponent_y_m", "opponent_vx_mps",
-            "opponent_vy_mps")
-        if lack or reply is None:
-            yield unmeasured("open_line", shot, lack or "")
-            continue
-        yield from _judge_line(play, shot, reply, bounds)
+        speed = float(np.hypot(shot.hitter_vx_mps, shot.hitter_vy_mps))
+        runs = above(speed, bounds.run_mps, SPEED_SD_MPS)
+        if runs >= 0.5:
+            yield _judge_line(play, shot, speed, runs, bounds)
 
 
-def _judge_line(play: Play, shot: Shot, reply: Shot, bounds: OpenLineThresholds
-                ) -> Iterator[Result]:
-    speed = float(np.hypot(shot.hitter_vx_mps, shot.hitter_vy_mps))
+def _judge_line(
+    play: Play, shot: Shot, speed: float, runs: float, bounds: OpenLineThresholds
+) -> Result:
+    reply = play.next(shot)
+    sure = least(shot.confidence, shot.direction_confidence)
+    straight = shot.direction in STRAIGHT
+    if reply is None and not shot.ended_point:
+        return unmeasured("open_line", shot, "reply not seen")
+    if reply is None or not (straight or shot.direction in ACROSS):
+        # It ended the point, or went through the middle: neither leaves the line open.
+        return settle("open_line", shot, bounds, chance=0.0, sure=sure)
+    lack = reply.lacks(
+        "contact_x_m", "contact_y_m", "opponent_x_m", "opponent_y_m", "opponent_vx_mps",
+        "opponent_vy_mps")
+    if lack:
+        return unmeasured("open_line", shot, lack)
+    sure = (shot.direction_confidence or 0.0) * least(shot.confidence, reply.confidence)
+    seen = _ways(shot, reply, speed, bounds)
+    if straight:
+        return _line_taken(play, shot, reply, seen, runs, sure, bounds)
+    return _line_left(play, shot, reply, seen, runs, sure, bounds)
+
+
+@dataclass(frozen=True)
+class _Ways:
+    """The hitter's run, and the ways to the reply down the line and to the one across."""
+
+    speed_mps: float
+    gap_m: float
+    line_s: float
+    across_s: float
+    sd_s: float
+
+
+def _ways(shot: Shot, reply: Shot, speed: float, bounds: OpenLineThresholds) -> _Ways:
     side = float(np.sign(reply.contact_x_m)) or 1.0
     line = (side * (court.HALF_SINGLES_M - bounds.margin_m), reply.sign * 9.5)
+    across = (-side * (court.HALF_SINGLES_M - bounds.margin_m), reply.sign * 8.0)
     threat = tactics.Threat(
         (reply.contact_x_m, reply.contact_y_m), bounds.reply_speed_mps,
         (reply.opponent_x_m, reply.opponent_y_m),
         (reply.opponent_vx_mps, reply.opponent_vy_mps), reply.contact_z_m or 1.0,
     )
-    spare = float(tactics.spare_time_s(threat, [line], MOVER)[0])
-    gap = abs(line[0] - reply.opponent_x_m)
+    spare = tactics.spare_time_s(threat, [line, across], MOVER)
     # A metre of place is worth about a fifth of a second of running.
     deviation = float(np.hypot(reply.sd("opponent_x_m", 0.3) / 5, 0.08))
-    chance = above(-spare, 0.0, deviation) * above(speed, bounds.run_mps, 0.3)
-    sure = (shot.direction_confidence or 0.0) * min(
-        shot.confidence or 0.0, reply.confidence or 0.0)
-    confidence = chance * sure
-    if confidence < bounds.least_confidence:
-        yield settle("open_line", shot, bounds, chance=chance, sure=sure)
-        return
+    return _Ways(
+        speed, abs(line[0] - reply.opponent_x_m), float(spare[0]), float(spare[1]), deviation)
+
+
+def _line_left(
+    play: Play, shot: Shot, reply: Shot, seen: _Ways, runs: float, sure: float,
+    bounds: OpenLineThresholds,
+) -> Result:
+    chance = above(-seen.line_s, 0.0, seen.sd_s) * runs
+    if chance * sure < bounds.least_confidence:
+        return settle("open_line", shot, bounds, chance=chance, sure=sure)
     used = reply.direction == "down_the_line"
     lost = play.outcome(shot) == "lost"
-    yield finding(
-        "open_line", "fault", shot, confidence=confidence, until_s=reply.t_contact_s + 1.0,
-        severity=0.4 + 0.2 * used + 0.2 * (used and lost) + min(0.2, max(-spare, 0.0) / 2),
+    short = max(-seen.line_s, 0.0)
+    return finding(
+        "open_line", "fault", shot, confidence=chance * sure, until_s=reply.t_contact_s + 1.0,
+        severity=0.4 + 0.2 * used + 0.2 * (used and lost) + min(0.2, short / 2),
         evidence=[
-            Evidence("speed of the hitter at contact", speed, "m/s"),
-            Evidence("distance to the line when the opponent hit", gap, "m"),
-            Evidence("time short for a ball down the line", max(-spare, 0.0), "s"),
+            Evidence("speed of the hitter at contact", seen.speed_mps, "m/s"),
+            Evidence("distance to the line when the opponent hit", seen.gap_m, "m"),
+            Evidence("time short for a ball down the line", short, "s"),
         ],
         sentence=(
-            f"Short ball met on the run ({speed:.1f} m/s) and sent across the court without ending "
-            f"the point: as the opponent hit, the line was {gap:.1f} m away and a ball down it out "
-            f"of reach by {max(-spare, 0.0):.1f} s{', and it came there' if used else ''}."
+            f"Short ball met on the run ({seen.speed_mps:.1f} m/s) and sent across the court "
+            f"without ending the point: as the opponent hit, the line was {seen.gap_m:.1f} m away "
+            f"and a ball down it out of reach by {short:.1f} s"
+            f"{', and it came there' if used else ''}."
         ),
     )
 
 
-class DropShotThresholds(Thresholds):
-    """Thresholds of ``drop_shot``."""
-
-    behind_m: float
-    """Distance behind the baseline (negative: inside the court) from which it is too deep."""
-    opponent_deep_m: float = 3.0
-    """With the opponent this far behind the other baseline a deep drop shot can be right."""
-
-
-def _drop_shot(play: Play, bounds: DropShotThresholds) -> Iterator[Result]:
-    for shot in play.shots:
-        if shot.stroke != "drop_shot":
-            continue
-        lack = shot.lacks("contact_y_m", "opponent_y_m")
-        if lack:
-            yield unmeasured("drop_shot", shot, lack)
-            continue
-        behind = beyond_baseline_m(abs(shot.contact_y_m))
-        opponent = beyond_baseline_m(abs(shot.opponent_y_m))
-        chance = above(behind, bounds.behind_m, shot.sd("contact_y_m", 0.3)) * (
-            1 - above(opponent, bounds.opponent_deep_m, shot.sd("opponent_y_m", 0.3)))
-        sure = (shot.stroke_confidence or 0.0) * (shot.confidence or 0.0)
-        confidence = chance * sure
-        if confidence < bounds.least_confidence:
-            yield settle("drop_shot", shot, bounds, chance=chance, sure=sure)
-            continue
-        outcome = play.outcome(shot)
-        where = "behind" if behind >= 0 else "inside"
-        yield finding(
-            "drop_shot", "note" if outcome == "won" else "fault", shot, confidence=confidence,
-            severity=grade(behind, bounds.behind_m, bounds.behind_m + 3)
-            * (0.5 if outcome == "won" else 1.0),
-            evidence=[
-                Evidence("contact behind the baseline", behind, "m"),
-                Evidence("opponent behind the baseline", opponent, "m"),
-            ],
-            sentence=(
-                f"Drop shot from {abs(behind):.1f} m {where} the baseline with the opponent "
-                f"{abs(opponent):.1f} m {'behind' if opponent >= 0 else 'inside'} the other: the "
-                "ball is long in the air and the opponent has time to come in."
-            ),
-        )
+def _line_taken(
+    play: Play, shot: Shot, reply: Shot, seen: _Ways, runs: float, sure: float,
+    bounds: OpenLineThresholds,
+) -> Result:
+    where = cover(reply)
+    if isinstance(where, str):
+        return unmeasured("open_line", shot, where)
+    off = abs(where.error_m)
+    covered = above(bounds.in_front_m, off, where.sd_m) * runs
+    if covered * sure < bounds.least_confidence:
+        return settle("open_line", shot, bounds, chance=0.0, sure=sure)
+    outcome = {"won": ", and the point was won", "lost": ", and the point was lost"}
+    return finding(
+        "open_line", "credit", shot, confidence=covered * sure, until_s=reply.t_contact_s + 1.0,
+        severity=0.7 * grade(bounds.in_front_m - off, 0.0, bounds.in_front_m),
+        evidence=[
+            Evidence("speed of the hitter at contact", seen.speed_mps, "m/s"),
+            Evidence("distance to the recovery place when the opponent hit", off, "m"),
+            Evidence("time to spare for a reply down the line", seen.line_s, "s"),
+            Evidence("time to spare for a reply across the court", seen.across_s, "s"),
+        ],
+        sentence=(
+            f"Short ball met on the run ({seen.speed_mps:.1f} m/s) and sent down the line: as the "
+            f"opponent hit, was {off:.1f} m from the place that halves the opponent's angles; the "
+            f"reply {NEXT_WORDS.get(reply.direction, 'came back')}"
+            f"{outcome.get(play.outcome(shot), '')}."
+        ),
+    )
 
 
 class ShortBallThresholds(Thresholds):
@@ -163,59 +188,66 @@ class ShortBallThresholds(Thresholds):
 def _short_ball(play: Play, bounds: ShortBallThresholds) -> Iterator[Result]:
     for shot in play.shots:
         before, reply = play.previous(shot), play.next(shot)
-        if before is None or reply is None or shot.incoming_depth != "short":
+        if before is None or shot.incoming_depth != "short":
             continue
-        if shot.stroke != "groundstroke" or reply.hitter_state == "on_the_run":
+        if shot.stroke not in ("groundstroke", "approach"):
             continue
-        lack = shot.lacks("incoming_bounce_y_m", "speed_mps", "time_to_prepare_s") or reply.lacks(
-            "opponent_y_m")
+        lack = shot.lacks("incoming_bounce_y_m", "speed_mps", "time_to_prepare_s")
         if lack:
             yield unmeasured("short_ball", shot, lack)
             continue
-        bounce, back = abs(shot.incoming_bounce_y_m), abs(reply.opponent_y_m)
-        chance = (
-            (1 - above(bounce, bounds.bounce_m, before.sd("bounce_y_m", 0.3)))
-            * (1 - above(shot.speed_mps, bounds.attack_mps, shot.sd("speed_mps", 1.5)))
-            * above(shot.time_to_prepare_s, bounds.time_s, 0.03)
-            * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
-        )
-        sure = (shot.stroke_confidence or 0.0) * min(
-            shot.confidence or 0.0, reply.confidence or 0.0)
-        confidence = chance * sure
-        if confidence < bounds.least_confidence:
-            if bounce < bounds.bounce_m and shot.time_to_prepare_s >= bounds.time_s:
-                yield settle("short_ball", shot, bounds, chance=chance, sure=sure)
-            continue
-        yield finding(
-            "short_ball", "fault", shot, confidence=confidence, until_s=reply.t_contact_s,
-            severity=grade(bounds.bounce_m - bounce, 0.0, 3.0),
-            evidence=[
-                Evidence("bounce of the ball from the net", bounce, "m"),
-                Evidence("time to prepare", shot.time_to_prepare_s, "s"),
-                Evidence("speed of the stroke", shot.speed_mps, "m/s"),
-                Evidence("distance from the net at the reply", back, "m"),
-            ],
-            sentence=(
-                f"Short ball not attacked: it bounced {bounce:.1f} m from the net with "
-                f"{shot.time_to_prepare_s:.1f} s to prepare, was played at "
-                f"{shot.speed_mps * 3.6:.0f} km/h, and the baseline was taken up again "
-                f"({back:.1f} m from the net)."
-            ),
-        )
+        short = above(
+            bounds.bounce_m, abs(shot.incoming_bounce_y_m), before.sd("bounce_y_m", 0.3))
+        timely = above(shot.time_to_prepare_s, bounds.time_s, 0.03)
+        if short * timely >= 0.5:
+            yield _judge_short(shot, reply, short * timely, bounds)
+
+
+def _judge_short(
+    shot: Shot, reply: Shot | None, asked: float, bounds: ShortBallThresholds
+) -> Result:
+    sure = least(shot.confidence, shot.stroke_confidence)
+    slow = 1 - above(shot.speed_mps, bounds.attack_mps, shot.sd("speed_mps", 1.5))
+    if shot.stroke == "approach" or (reply is None and shot.ended_point):
+        # Followed to the net, or the end of the point: attacked.
+        return settle("short_ball", shot, bounds, chance=0.0, sure=sure)
+    if reply is None:
+        return unmeasured("short_ball", shot, "reply not seen")
+    if reply.hitter_state == "on_the_run":
+        return settle("short_ball", shot, bounds, chance=0.0, sure=sure)
+    lack = reply.lacks("opponent_y_m")
+    if lack:
+        return unmeasured("short_ball", shot, lack)
+    bounce, back = abs(shot.incoming_bounce_y_m), abs(reply.opponent_y_m)
+    chance = slow * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
+    sure = (shot.stroke_confidence or 0.0) * least(shot.confidence, reply.confidence)
+    if asked * chance * sure < bounds.least_confidence:
+        return settle("short_ball", shot, bounds, chance=chance, sure=sure)
+    return finding(
+        "short_ball", "fault", shot, confidence=asked * chance * sure, until_s=reply.t_contact_s,
+        severity=grade(bounds.bounce_m - bounce, 0.0, 3.0),
+        evidence=[
+            Evidence("bounce of the ball from the net", bounce, "m"),
+            Evidence("time to prepare", shot.time_to_prepare_s, "s"),
+            Evidence("speed of the stroke", shot.speed_mps, "m/s"),
+            Evidence("distance from the net at the reply", back, "m"),
+        ],
+        sentence=(
+            f"Short ball not attacked: it bounced {bounce:.1f} m from the net with "
+            f"{shot.time_to_prepare_s:.1f} s to prepare, was played at "
+            f"{shot.speed_mps * 3.6:.0f} km/h, and the baseline was taken up again "
+            f"({back:.1f} m from the net)."
+        ),
+    )
 
 
 RULES = (
-    Rule("open_line", "shot_choice", 1, {
-        "club": OpenLineThresholds(run_mps=2.0, reply_speed_mps=18.0),
-        "college": OpenLineThresholds(run_mps=2.5, reply_speed_mps=21.0),
-        "tour": OpenLineThresholds(run_mps=2.5, reply_speed_mps=24.0),
+    Rule("open_line", "shot_choice", 2, {
+        "club": OpenLineThresholds(run_mps=2.0, reply_speed_mps=18.0, in_front_m=1.4),
+        "college": OpenLineThresholds(run_mps=2.5, reply_speed_mps=21.0, in_front_m=1.2),
+        "tour": OpenLineThresholds(run_mps=2.5, reply_speed_mps=24.0, in_front_m=1.0),
     }, _open_line),
-    Rule("drop_shot", "shot_choice", 1, {
-        "club": DropShotThresholds(behind_m=-0.5),
-        "college": DropShotThresholds(behind_m=0.0),
-        "tour": DropShotThresholds(behind_m=0.5),
-    }, _drop_shot),
-    Rule("short_ball", "shot_choice", 1, {
+    Rule("short_ball", "shot_choice", 2, {
         "club": ShortBallThresholds(bounce_m=6.4, attack_mps=20.0, time_s=1.2),
         "college": ShortBallThresholds(bounce_m=6.4, attack_mps=24.0, time_s=1.0),
         "tour": ShortBallThresholds(bounce_m=6.4, attack_mps=27.0, time_s=0.9),
