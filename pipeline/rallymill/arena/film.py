@@ -18,7 +18,15 @@ import yaml
 from numpy.typing import NDArray
 
 from rallymill import tableio, tables
-from rallymill.arena import film_truth, graphics, play, render_develop, scene, scene_life
+from rallymill.arena import (
+    film_left,
+    film_truth,
+    graphics,
+    play,
+    render_develop,
+    scene,
+    scene_life,
+)
 from rallymill.arena.film_config import PLAYERS, FilmConfig, load_config
 from rallymill.arena.film_plan import Segment, frame_time_s, plan
 from rallymill.arena.film_score import Standing, standings
@@ -214,6 +222,7 @@ def render(film: Film, path: Path) -> Path:
     if config.bits_per_pixel is not None:
         pixels_per_s = config.width_px * config.height_px * float(config.rate)
         bound = round(config.bits_per_pixel * pixels_per_s)
+    left = film_left.BallsLeft(config.rate)
     with Writer(
         path, config.width_px, config.height_px, config.rate, config.crf, codec=config.codec,
         most_bits_per_s=bound,
@@ -230,11 +239,15 @@ def render(film: Film, path: Path) -> Path:
                     match_id, drawn.frame, drawn.t_s, film.world, drawn.world_s, drawn.camera,
                     drawn.picture,
                 )
+            balls = drawn.picture.balls if drawn.picture is not None else ()
+            box = next((one.box_px for one in balls if one.index == 0 and one.visible), None)
+            left.add(drawn.frame, drawn.view_id, drawn.image, box)
             if drawn.frame % 100 == 99:
                 LOG.info("%s: frame %d of %d", path.name, drawn.frame + 1, film.n_frames)
     found = film_truth.play_tables(match_id, film.truth, film.segments, config.rate, film.codes())
     found["views"] = film_truth.views(match_id, film.segments, config.rate)
     found["frames"] = tableio.from_rows(tables.FRAMES, frame_rows)
+    track_rows = film_left.without_lost(track_rows, left.lost(path), film_truth.BALL_TRACK_ID)
     found["tracks"] = tableio.from_rows(tables.TRACKS, track_rows)
     for name, table in found.items():
         file = path.with_name(f"{match_id}.truth.{name}.parquet")

@@ -2,8 +2,9 @@
 
 A tier's YAML file names its splits by their seeds and says how films of it are cut. Everything
 else comes from the seed: venue, players and camera as for training pictures of the tier, and the
-chain (size, rate, shutter, fields, codec) from the same odds (see ``film_chain``). Two things that
-training pictures have are left out of films: blowing up a small film, and a second codec.
+chain (size, rate, shutter, fields, codec) from the same odds (see ``film_chain``). Three things
+that training pictures have are left out of films: blowing up a small film, a second codec, and
+compression so hard that nothing is left of the ball for anyone to find.
 """
 
 from __future__ import annotations
@@ -21,6 +22,13 @@ from rallymill.arena.scene import TIERS, split_of
 from rallymill.errors import ConfigError
 
 SPLITS = {"training": "train", "validation": "validation", "test": "test"}
+
+WORST_CRF = {
+    "h264": {"easy": 24, "broadcast": 27, "club": 29, "hostile": 32},
+    "h265": {"easy": 26, "broadcast": 29, "club": 31, "hostile": 34},
+}
+LEAST_BITS = {"easy": 0.1, "broadcast": 0.06, "club": 0.06, "hostile": 0.04}
+"""Compression of whole films goes no further: quality by codec and tier, bits a pixel."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +118,7 @@ def film_of(tier: TierConfig, seed: int) -> FilmConfig:
     rng = np.random.default_rng([seed, 89])
     chain = film_chain.draw_chain(rng, tier.tier)
     coding = chain.codings[-1]
+    bits = coding.bits_per_pixel
     rate = _rate(chain.rate)
     trembles = tier.tier != "easy" and rng.random() < 0.5
     return FilmConfig(
@@ -121,7 +130,7 @@ def film_of(tier: TierConfig, seed: int) -> FilmConfig:
         height_px=chain.size[1],
         rate=rate,
         shutter_s=min(chain.shutter_s, 1 / float(rate)),
-        crf=coding.crf,
+        crf=min(coding.crf, WORST_CRF[coding.codec][tier.tier]),
         cutaways=tier.cutaways,
         replays=tier.replays,
         score_graphic=bool(rng.random() < tier.score_graphic),
@@ -134,7 +143,7 @@ def film_of(tier: TierConfig, seed: int) -> FilmConfig:
         breathing=float(rng.uniform(0, film_chain.BREATHING[tier.tier])) if trembles else 0.0,
         window=chain.upright == "window",
         codec=coding.codec,
-        bits_per_pixel=coding.bits_per_pixel,
+        bits_per_pixel=None if bits is None else max(bits, LEAST_BITS[tier.tier]),
     )
 
 
