@@ -73,6 +73,39 @@ def court(
     return 0
 
 
+@bench.command()
+@click.option("--films", type=click.IntRange(min=1), default=12, show_default=True,
+              help="Films of each tier.")
+@click.option("--first-seed", type=int, default=200_500, show_default=True)
+@click.option("--seconds", type=click.FloatRange(min=5.0), default=40.0, show_default=True,
+              help="Length of a film.")
+@click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def shots(films: int, first_seed: int, seconds: float, workers: int, table: Path | None) -> int:
+    """Measure what comes after detection on many points that are simulated but not drawn.
+
+    Boxes with misses, noise and clutter stand for the detector's; everything after is real.
+    """
+    from datetime import date
+
+    from rallymill import benchmark_shots
+    from rallymill.benchmarks import side_by_side
+
+    found = benchmark_shots.run(
+        first_seed, films, seconds, workers, lambda line: click.echo(line, err=True)
+    )
+    measured = {tier: benchmark_shots.overall(rows) for tier, rows in found.items()}
+    text = (
+        "# After detection, on films that are not drawn\n\n"
+        f"`rallymill bench shots --films {films} --first-seed {first_seed} --seconds {seconds:g}`, "
+        f"{date.today().isoformat()}.\n\n{side_by_side(measured)}"
+    )
+    click.echo(text, nl=False)
+    if table is not None:
+        table.write_text(text, encoding="utf-8")
+    return 0
+
+
 bench.add_command(resume)
 bench.add_command(season_bench)
 bench.add_command(faults)

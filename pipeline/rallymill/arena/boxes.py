@@ -1,0 +1,213 @@
+"""What a detector might find in a film, without drawing it: boxes with misses, noise and clutter.
+
+Seconds of work for minutes of play, so that what happens after detection can be tuned and measured
+on many more points than could be drawn. The figures of :class:`Noise` are about those of the
+detector on drawn films; real boxes fail in more ways, so what is measured here is a bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from rallymill import tableio, tables
+from rallymill.arena import film_truth
+from rallymill.arena.film import Film
+from rallymill.arena.film_plan import Segment, frame_time_s
+from rallymill.arena.world import World
+from rallymill.camera import Camera
+
+Array = NDArray[np.float64]
+Row = dict[str, Any]
+
+PLAYERS = ("near", "far")
+BALL_WIDTH_M = 0.067
+LEAST_BALL_PX = 3.0
+"""No ball's box is narrower."""
+BESIDE_PX = 8.0
+LOST_FRAMES = 3
+"""A miss now and then goes on for up to so many frames less one more."""
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How bad the boxes are; lengths in pixels of a picture 1280 wide."""
+
+    sigma_px: float = 0.6
+    streak_share: float = 0.08
+    """Error along the streak, as a share of the distance flown in a frame."""
+    miss: float = 0.06
+    miss_near_player: float = 0.3
+    clutter: float = 1.0
+    """False ball boxes a frame near players."""
+    fixed: int = 3
+    """Ball-like spots that stay where they are on the court."""
+    camera_px: float = 0.3
+    people_m: float = 0.08
+
+
+@dataclass(frozen=True)
+class Boxed:
+    """Tables that stages before flight would write of a film, and the truth."""
+
+    measured: dict[str, pa.Table]
+    truth: dict[str, pa.Table]
+    sheet: dict[str, Any]
+
+
+def boxed(film: Film, noise: Noise | None = None) -> Boxed:
+    """Views, frames, detections and people of a film's main-camera spans; the same each time."""
+    config = film.config
+    match_id = config.name
+    looker = _Looker(film.world, noise or Noise(), config.seed, config.width_px, config.height_px,
+                     float(config.rate))
+    for view_id, segment in enumerate(film.segments):
+        if segment.label == "main":
+            looker.look(segment, view_id, config)
+    views = film_truth.views(match_id, film.segments, config.rate)
+    truth = film_truth.play_tables(match_id, film.truth, film.segments, config.rate, film.codes())
+    truth["views"] = views
+    truth["frames"] = tableio.from_rows(tables.FRAMES, [
+        film_truth.frame_row(match_id, *row) for row in looker.true_frames
+    ])
+    return Boxed({"views": views, **looker.tables(match_id)}, truth, dict(film.sheet))
+
+
+class _Looker:
+    """Looks at one main-camera span after the other and keeps what it finds."""
+
+    def __init__(
+        self, world: World, noise: Noise, seed: int, width_px: int, height_px: int, rate_hz: float
+    ) -> None:
+        self.world, self.noise = world, noise
+        self.size = (width_px, height_px)
+        self.rate_hz = rate_hz
+        self.scale = width_px / 1280
+        self.rng = np.random.default_rng([seed, 97])
+        self.fixed = np.column_stack([
+            self.rng.uniform(-6, 6, noise.fixed), self.rng.uniform(-14, 14, noise.fixed),
+            np.zeros(noise.fixed),
+        ])
+        self.true_frames: list[tuple[int, float, int, Camera]] = []
+        self.frames: list[Row] = []
+        self.boxes: list[Row] = []
+        self.people: list[Row] = []
+        self._lost = 0
+
+    def look(self, segment: Segment, view_id: int, config: Any) -> None:
+        """Every frame of a span."""
+        assert segment.work is not None
+        start_s = frame_time_s(segment.first_frame, config.rate)
+        for frame in range(segment.first_frame, segment.last_frame + 1):
+            t_s = frame_time_s(frame, config.rate)
+            world_s = segment.world_s + segment.speed * (t_s - start_s)
+            camera = segment.work.at(world_s)
+            self.true_frames.append((frame, t_s, view_id, camera))
+            self._frame(frame, t_s, view_id, camera)
+            corners = self._players(frame, t_s, world_s, camera)
+            self._clutter(frame, t_s, camera, corners)
+            self._ball(frame, t_s, world_s, camera, corners)
+
+    def _frame(self, frame: int, t_s: float, view_id: int, camera: Camera) -> None:
+        turn = cv2.Rodrigues(
+            self.rng.normal(0, self.noise.camera_px * self.scale / camera.focal_px, 3)
+        )[0]
+        seen = replace(camera, rotation=turn @ camera.rotation)
+        self.frames.append({
+            "frame": frame, "t_s": t_s, "view_id": view_id, "court_status": "found",
+            "camera": seen.matrix.ravel().tolist(), "k1": seen.k1, "focal_px": seen.focal_px,
+            "court_rms_px": 0.5, "width_px": self.size[0], "height_px": self.size[1],
+        })
+
+    def _players(self, frame: int, t_s: float, world_s: float, camera: Camera) -> list[Array]:
+        corners = []
+        for index, role in enumerate(self.world.roles):
+            if role not in PLAYERS:
+                continue
+            state = self.world.person(index, world_s)
+            place = np.array([state.x_m, state.y_m, max(state.z_m, 0.0)])
+            foot, head = camera.project([place, place + [0, 0, self.world.looks[index].height_m]])
+            if not np.isfinite([*foot, *head]).all():
+                continue  # behind a low camera
+            half = abs(head[1] - foot[1]) * 0.25
+            box = np.array([foot[0] - half, head[1], foot[0] + half, foot[1]])
+            if box[0] > self.size[0] or box[2] < 0 or box[1] > self.size[1]:
+                continue
+            corners.append(box)
+            measured = place[:2] + self.rng.normal(0, self.noise.people_m, 2)
+            edges = dict(zip(("x1_px", "y1_px", "x2_px", "y2_px"), box, strict=True))
+            self.people.append({
+                "frame": frame, "t_s": t_s, "track_id": index + 1, "role": role,
+                "x_m": measured[0], "y_m": measured[1], **edges, "u_px": foot[0], "v_px": foot[1],
+                "observed": True, "confidence": 0.9,
+            })
+            self.boxes.append({
+                "frame": frame, "t_s": t_s, "label": "player", **edges, "confidence": 0.9
+            })
+        return corners
+
+    def _clutter(self, frame: int, t_s: float, camera: Camera, corners: list[Array]) -> None:
+        for box in corners:
+            for _ in range(self.rng.poisson(self.noise.clutter / len(PLAYERS))):
+                spot = np.array([
+                    self.rng.uniform(box[0], box[2]), self.rng.choice([box[3], box[1::2].mean()])
+                ])
+                spot += self.rng.normal(0, 3 * self.scale, 2)
+                self._spot(frame, t_s, spot, LEAST_BALL_PX, (0.15, 0.7))
+        for spot in camera.project(self.fixed):
+            if self.rng.random() < 0.5:
+                spot = spot + self.rng.normal(0, 0.4 * self.scale, 2)
+                self._spot(frame, t_s, spot, LEAST_BALL_PX, (0.15, 0.8))
+
+    def _ball(
+        self, frame: int, t_s: float, world_s: float, camera: Camera, corners: list[Array]
+    ) -> None:
+        ball = self.world.ball(0, world_s)
+        if ball is None:
+            return
+        step = ball.velocity_mps / self.rate_hz
+        image, ahead = camera.project([ball.position_m, ball.position_m + step])
+        inside = (image >= 0).all() and image[0] < self.size[0] and image[1] < self.size[1]
+        if not inside:
+            return
+        if self._lost:
+            self._lost -= 1
+            return
+        near = any(
+            box[0] - BESIDE_PX < image[0] < box[2] + BESIDE_PX and box[1] < image[1] < box[3]
+            for box in corners
+        )
+        if self.rng.random() < (self.noise.miss_near_player if near else self.noise.miss):
+            self._lost = int(self.rng.integers(0, LOST_FRAMES)) if self.rng.random() < 0.3 else 0
+            return
+        spot = image + (ahead - image) * self.rng.normal(0, self.noise.streak_share)
+        spot = spot + self.rng.normal(0, self.noise.sigma_px * self.scale, 2)
+        wide = max(LEAST_BALL_PX,
+                   camera.focal_px * BALL_WIDTH_M / float(camera.depth_m(ball.position_m)))
+        self._spot(frame, t_s, spot, wide, (0.4, 0.95))
+
+    def _spot(
+        self, frame: int, t_s: float, at: Array, wide_px: float, sure: tuple[float, float]
+    ) -> None:
+        half = wide_px / 2
+        self.boxes.append({
+            "frame": frame, "t_s": t_s, "label": "ball", "x1_px": at[0] - half,
+            "y1_px": at[1] - half, "x2_px": at[0] + half, "y2_px": at[1] + half,
+            "confidence": self.rng.uniform(*sure),
+        })
+
+    def tables(self, match_id: str) -> dict[str, pa.Table]:
+        """What was found, as tables."""
+        specs = {
+            "frames": (tables.FRAMES, self.frames), "people": (tables.PEOPLE, self.people),
+            "detections": (tables.DETECTIONS, self.boxes),
+        }
+        return {
+            name: tableio.from_rows(spec, [{"match_id": match_id, **row} for row in rows])
+            for name, (spec, rows) in specs.items()
+        }

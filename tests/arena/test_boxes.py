@@ -1,0 +1,66 @@
+"""Boxes of films that are not drawn: as good as their noise says, and what stages can read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from rallymill import benchmark_shots, tables
+from rallymill.arena import boxes, film, film_config
+from rallymill.scoring.rows import ALL_CLIPS
+from rallymill.scoring.run import score_clips
+
+CONFIG = film_config.FilmConfig(
+    name="boxes", seed=100_901, tier="broadcast", n_points=2, max_duration_s=14.0, cutaways=0.0,
+    replays=0.0, opening_s=0.0,
+)
+PERFECT = boxes.Noise(0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0, 0.0)
+
+
+@lru_cache(maxsize=1)
+def made() -> film.Film:
+    return film.make(CONFIG)
+
+
+def test_tables_follow_their_schemas_and_repeat() -> None:
+    one, two = boxes.boxed(made()), boxes.boxed(made())
+    for name in ("views", "frames", "people", "detections"):
+        assert one.measured[name].schema.equals(tables.ALL[name].schema())
+        assert one.measured[name].num_rows
+        assert one.measured[name].equals(two.measured[name])
+
+
+def test_without_noise_boxes_are_where_the_camera_sees_the_ball() -> None:
+    found = boxes.boxed(made(), PERFECT)
+    balls = found.measured["detections"].to_pandas().query("label == 'ball'")
+    assert balls["frame"].is_unique
+    cameras = {row["frame"]: np.reshape(row["camera"], (3, 4))
+               for row in found.truth["frames"].to_pylist()}
+    segment = next(one for one in made().segments if one.label == "main")
+    for row in balls.iloc[::20].itertuples():
+        world_s = segment.world_s + row.t_s - segment.first_frame / float(CONFIG.rate)
+        place = made().world.ball(0, world_s).position_m
+        u, v, w = cameras[row.frame] @ np.append(place, 1.0)
+        seen = np.array([row.x1_px + row.x2_px, row.y1_px + row.y2_px]) / 2
+        assert np.allclose(seen, [u / w, v / w], atol=0.2)
+
+
+def n_balls(noise: boxes.Noise) -> int:
+    labels = boxes.boxed(made(), noise).measured["detections"]["label"].to_pylist()
+    return labels.count("ball")
+
+
+def test_misses_and_clutter_are_as_asked_for() -> None:
+    n_true = n_balls(PERFECT)
+    assert n_balls(replace(PERFECT, miss=1.0, miss_near_player=1.0)) == 0
+    assert 0.6 * n_true < n_balls(replace(PERFECT, miss=0.2, miss_near_player=0.2)) < 0.9 * n_true
+    assert n_balls(replace(PERFECT, clutter=2.0)) > 1.5 * n_true
+
+
+def test_stages_read_good_boxes_rightly() -> None:
+    rows = score_clips([benchmark_shots.clip(100_902, "broadcast", 14.0)])
+    found = {row.quantity: row for row in rows if row.clip == ALL_CLIPS}
+    hits = found["hits: F1 within 2 frames and on the side"]
+    assert hits.count >= 2 and hits.value >= 0.8
