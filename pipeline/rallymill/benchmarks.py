@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -81,7 +81,7 @@ def _command(folder: Path, out: Path, workers: int = 1) -> list[str]:
     ]
 
 
-def side_by_side(columns: dict[str, Sequence[Row]]) -> str:
+def side_by_side(columns: Mapping[str, Sequence[Row]]) -> str:
     """Markdown table of the overall rows of several scores, one column pair each."""
     names = list(columns)
     overall = {
