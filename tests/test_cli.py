@@ -50,7 +50,7 @@ def process(*more):
 def test_all_read_is_zero_and_lists_the_match(place, capsys):
     assert process() == 0
     said = capsys.readouterr().out
-    assert "detect     new" in said
+    assert "detect           new" in said
     assert "read         Day one.mp4: 0 points, 8 shots, 1 flags: no match sheet" in said
     assert "1 read, 0 partly read, 0 not read; tables and pages in outputs" in said
 
@@ -119,18 +119,18 @@ def test_json_stands_alone_on_standard_output(place, capsys):
     said = capsys.readouterr()
     (row,) = json.loads(said.out)["matches"]
     assert row["status"] == "read"
-    assert "detect     new" in said.err
+    assert "detect           new" in said.err
 
 
 def test_dry_run_and_force(place, capsys):
     assert process("--dry-run") == 0
-    assert "detect     new" in capsys.readouterr().out
+    assert "detect           new" in capsys.readouterr().out
     assert not (place / "outputs").exists()
     process()
     capsys.readouterr()
     assert process("--dry-run", "--force", "detect") == 0
     said = capsys.readouterr().out
-    assert "views      kept" in said
+    assert "views            kept" in said
     assert "detect     forced" in said
 
 
@@ -272,7 +272,7 @@ def test_bar_reaches_its_end_and_goes(capsys):
     assert display.bars == {}
     display.close()
     said = capsys.readouterr()
-    assert "detect     new" in said.out
+    assert "detect           new" in said.out
     assert "left" in said.err
 
 

@@ -327,8 +327,6 @@ CORRECTIONS = TableSpec(
         _c("reason", TEXT, "why it does not fit"),
         _c("shot_id", I32, "stroke in the table shots that it bears upon"),
         _c("point_id", I32, "point in the table points that it bears upon"),
-        _c("said_by", TEXT, "who said so"),
-        _c("note", TEXT, "why it was said"),
     ),
     key=("match_id", "correction_id"),
     sort=("correction_id",),

@@ -12,6 +12,7 @@ from rallymill.cli.options import json_option, out_option
 from rallymill.cli.processing import row_line
 from rallymill.config import hint
 from rallymill.errors import InputError
+from rallymill.runner.agreeing import agreement_of
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import MatchRecord, records
 from rallymill.runner.summary import read_matches
@@ -34,8 +35,13 @@ def status(out: Path, as_json: bool) -> int:
         for record in known
         if record.match_id not in listed and record.path not in in_place
     ]
+    corrected = ((match_id, agreement_of(out, match_id)) for match_id in sorted(listed))
+    agreed = {match_id: found for match_id, found in corrected if found is not None}
     if as_json:
-        content = {"matches": rows, "begun": [_begun(record) for record in begun]}
+        content = {
+            "matches": rows, "begun": [_begun(record) for record in begun],
+            "agreement": {name: found.plain() for name, found in agreed.items()},
+        }  # fmt: skip
         click.echo(json.dumps(content, indent=2, ensure_ascii=False))
     else:
         if not rows and not begun:
@@ -44,6 +50,9 @@ def status(out: Path, as_json: bool) -> int:
             click.echo(f"{row['match_id']}  {row_line(row)}")
             if row["remedy"]:
                 click.echo(f"    {row['remedy']}")
+            if row["match_id"] in agreed:
+                for line in agreed[row["match_id"]].sentences():
+                    click.echo(f"    {line}")
         for record in begun:
             done, n_stages = len(record.finished), len(load_stages())
             click.echo(

@@ -15,6 +15,7 @@ import rallymill
 from rallymill.cli.asking import query
 from rallymill.cli.bench import bench
 from rallymill.cli.calibrating import calibrate
+from rallymill.cli.correcting import correct
 from rallymill.cli.looking import report, status
 from rallymill.cli.processing import process
 from rallymill.cli.season import season
@@ -41,8 +42,8 @@ def commands() -> None:
     """
 
 
-for command in (process, status, query, report, season, calibrate, score, config_command, doctor,
-                arena, bench):
+for command in (process, status, query, report, correct, season, calibrate, score, config_command,
+                doctor, arena, bench):
     commands.add_command(command)
 
 

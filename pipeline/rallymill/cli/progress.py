@@ -16,7 +16,7 @@ STAGE_WEIGHTS = {"views": 6.0, "calibrate": 20.0, "detect": 55.0, "people": 4.0,
 """Rough shares of the time of a match; a stage that is not listed counts as 1."""
 
 LINE_EVERY_S = 30.0
-REASON_COLUMN = 10
+REASON_COLUMN = 16
 
 
 class Display:

@@ -44,7 +44,8 @@ and besides, by ``what``:
 
 The word ``none`` in a cell empties it: not measured. Texts are those that the tables use, in any
 case, with spaces or underscores. Columns ``clock`` and ``player`` are for the reader and are not
-read. For example::
+read; ``template`` says which template a row comes from, so that cells left as they were are told
+from those that were changed, even when the tables have changed since. For example::
 
     what,do,t_s,side,stroke,wing,ended_by,won_by,note
     shot,,73.48,near,volley,backhand,,,

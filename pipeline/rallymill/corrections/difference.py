@@ -8,7 +8,7 @@ from typing import Any
 
 from rallymill.corrections.matching import SAME_S, point_at, stroke_at
 from rallymill.corrections.reading import Fault
-from rallymill.corrections.rows import Correction, Value, text_of
+from rallymill.corrections.rows import TOLERANCE_S, Correction, Value, text_of
 
 Row = Mapping[str, Any]
 
@@ -48,7 +48,7 @@ def against(
     for row in rows:
         found = _target(row, standing)
         if isinstance(found, str):
-            if not _applied_before(row, standing.applied):
+            if not (_applied_before(row, standing.applied) or _point_removed(row, standing)):
                 faults.append(Fault(row.row, found, _REMEDIES[row.what]))
             continue
         kept, place = found
@@ -105,6 +105,14 @@ def _players_before(applied: Sequence[Correction]) -> bool:
     return any(old.what == "players" for old in applied)
 
 
+def _point_removed(row: Correction, standing: Standing) -> bool:
+    """Whether a point is gone because the stroke at its beginning was removed by hand."""
+    return row.what == "point" and any(
+        old.action == "remove" and abs(old.t_s - row.t_s) <= TOLERANCE_S
+        for old in standing.applied
+    )
+
+
 def _shot(
     row: Correction, standing: Standing
 ) -> tuple[Correction | None, Hashable] | str:
@@ -157,9 +165,11 @@ def _contradict(one: Correction, other: Correction) -> bool:
 
 
 def _applied_before(row: Correction, applied: Sequence[Correction]) -> bool:
+    """Whether the same row holds already; cells of a row to be removed say nothing."""
+    values = {} if row.action in ("remove", "right") and row.what != "court" else dict(row.values)
     return any(
         (old.what, old.action, old.side, dict(old.values))
-        == (row.what, row.action, row.side, dict(row.values))
+        == (row.what, row.action, row.side, values)
         and abs(old.t_s - row.t_s) <= SAME_S
         for old in applied
     )

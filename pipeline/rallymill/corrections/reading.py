@@ -6,7 +6,7 @@ import csv
 import difflib
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rallymill.corrections.rows import (
@@ -14,6 +14,7 @@ from rallymill.corrections.rows import (
     COLUMNS,
     KEY_COLUMNS,
     MAX_TEXT,
+    TEMPLATE_COLUMN,
     TEXT_COLUMNS,
     UNREAD_COLUMNS,
     WHATS,
@@ -29,7 +30,9 @@ WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 DELIMITERS = ";\t,"
 MAX_BYTES = 20_000_000
 MAX_ROWS = 100_000
-KNOWN = (*KEY_COLUMNS, *TEXT_COLUMNS, *UNREAD_COLUMNS,
+REACH_OVER_M = 0.5
+"""How far over the net somebody may reach or a place be off (common practice, no source)."""
+KNOWN = (*KEY_COLUMNS, *TEXT_COLUMNS, *UNREAD_COLUMNS, TEMPLATE_COLUMN,
          *dict.fromkeys(name for names in COLUMNS.values() for name in names))  # fmt: skip
 
 
@@ -61,8 +64,11 @@ class _Line:
     cells: Mapping[str, str]
 
 
-def read(path: Path) -> Read:
+def read(path: Path, templates: Mapping[int, str] | None = None) -> Read:
     """Corrections of a file. Rows count from 1, the line of column names included.
+
+    ``templates`` are the texts of those that were written, by number: what a row of one says as
+    the template did was not changed, and so is no correction.
 
     Raises
     ------
@@ -72,14 +78,43 @@ def read(path: Path) -> Read:
     cells, decimal_comma = _cells(path)
     lines, faults = _lines(path.name, cells)
     rows = []
+    origins: dict[int, _Origins] = {}
     for line in lines:
         try:
-            rows.append(_correction(line, decimal_comma))
+            row = _correction(line, decimal_comma)
         except _RowError as error:
             faults.append(Fault(line.number, error.problem, error.remedy))
+            continue
+        if row.template in (templates or {}) and row.template not in origins:
+            origins[row.template] = _origins((templates or {})[row.template])
+        changed = _changed(row, origins.get(row.template, {}))
+        if changed is not None:
+            rows.append(changed)
     if not lines and not faults:
         raise InputError(f"{path.name} holds no row below the column names", "write one")
     return Read(tuple(rows), tuple(sorted(faults, key=lambda fault: fault.row)))
+
+
+_Origins = Mapping[tuple[str, float, str | None], Correction]
+
+
+def _origins(text: str) -> _Origins:
+    """Rows of a template as it was written, by what they are about."""
+    lines, _ = _lines("template", _text("template", text.encode())[0])
+    rows = [_correction(line, False) for line in lines]
+    return {(row.what, round(row.t_s, 3), row.side): row for row in rows}
+
+
+def _changed(row: Correction, origins: _Origins) -> Correction | None:
+    """A row without the cells that its template had already; None where it changes nothing."""
+    origin = origins.get((row.what, round(row.t_s, 3), row.side))
+    if origin is None or row.action not in ("change", "add"):
+        return row
+    values = {
+        name: value for name, value in row.values.items()
+        if name not in origin.values or value != origin.values[name]
+    }
+    return replace(row, values=values) if values or row.action == "add" else None
 
 
 class _RowError(Exception):
@@ -232,6 +267,9 @@ def _correction(line: _Line, decimal_comma: bool) -> Correction:
     by, note = (cells.pop(name, "")[:MAX_TEXT] for name in TEXT_COLUMNS)
     for name in UNREAD_COLUMNS:
         cells.pop(name, None)
+    template = cells.pop(TEMPLATE_COLUMN, "0")
+    if not template.isdecimal() or len(template) > 6:
+        raise _RowError(f"template is {template[:40]!r}", "leave that cell as it was, or empty")
     # The template names the side of a point and the like for the reader; only shots need it.
     values = {}
     for name, cell in cells.items():
@@ -244,9 +282,26 @@ def _correction(line: _Line, decimal_comma: bool) -> Correction:
         except ValueError as error:
             raise _RowError(str(error), "correct the cell") from error
     row = Correction(what, action, t_s, side if what == "shot" else None, values, by, note,
-                     row=line.number)  # fmt: skip
+                     row=line.number, template=int(template))  # fmt: skip
     _check(row)
     return row
+
+
+def _check_sides(row: Correction) -> None:
+    """Places must lie on the side of whoever is said to strike, a bounce on the other one."""
+    hitter = row.values.get("hitter") or row.side
+    own = -1.0 if hitter == "near" else 1.0
+    for name, sign, who in (
+        ("contact_y_m", own, "the hitter's"), ("hitter_y_m", own, "the hitter's"),
+        ("bounce_y_m", -own, "the opponent's"), ("opponent_y_m", -own, "the opponent's"),
+    ):
+        value = row.values.get(name)
+        if isinstance(value, float) and value * sign < -REACH_OVER_M:
+            raise _RowError(
+                f"{name} is {value:g}, which is not on {who} side of the net",
+                "y is negative on the camera's side; for a ball into the net write the point's "
+                "ended_by",
+            )
 
 
 def _check(row: Correction) -> None:
@@ -266,6 +321,8 @@ def _check(row: Correction) -> None:
         )
     if row.what == "shot" and row.action == "add" and values.get("hitter") not in (None, row.side):
         raise _RowError("hitter and side differ", "write the hitter's side in both or leave hitter")
+    if row.what == "shot":
+        _check_sides(row)
     if row.what == "players":
         if not values:
             raise _RowError("neither near nor far is given", "write the players' codes")

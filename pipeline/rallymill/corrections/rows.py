@@ -10,13 +10,14 @@ from typing import Any
 
 import pyarrow as pa
 
-from rallymill import courtpoints
+from rallymill import court
 from rallymill.tables import POINTS, SHOTS, SIDES, Column
 
 WHATS = ("shot", "point", "players", "court")
 ACTIONS = ("change", "add", "remove", "right")
 KEY_COLUMNS = ("what", "do", "t_s", "side")
 TEXT_COLUMNS = ("by", "note")
+TEMPLATE_COLUMN = "template"
 UNREAD_COLUMNS = ("clock", "player")
 """Columns of the template that only help the reader."""
 NONE_WORDS = ("none", "null")
@@ -74,7 +75,8 @@ Value = str | float | int | bool | None
 class Correction:
     """A row: what it is about, what to do, and the values by column.
 
-    ``number`` and ``row`` say in which applied file and which of its lines it stands.
+    ``number`` and ``row`` say in which applied file and which of its lines it stands, ``template``
+    from which template the line came, 0 for none.
     """
 
     what: str
@@ -86,6 +88,7 @@ class Correction:
     note: str = ""
     number: int = 0
     row: int = 0
+    template: int = 0
 
     @property
     def bears_upon(self) -> str:
@@ -202,7 +205,7 @@ def value_of(column: str, text: str, decimal_comma: bool = False) -> Value:
 
 def _words(column: str) -> tuple[str, ...]:
     if column == "court_point":
-        return courtpoints.NAMES
+        return tuple(court.named_points())
     return _SPECS[column].values if column in _SPECS else ()
 
 

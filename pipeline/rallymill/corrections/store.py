@@ -11,8 +11,8 @@ import datetime
 import json
 import os
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from rallymill.errors import InputError
 
 FOLDER = "corrections"
 FORMAT = 1
+TEMPLATE = "template-"
 MAX_NUMBER = 9999
 REMEDY_BROKEN = "bring it back from a copy, or take it away to do without what it says"
 
@@ -102,6 +103,57 @@ def _applied(given: Any) -> Applied:
     )  # fmt: skip
 
 
+def templates(match_folder: Path) -> dict[int, str]:
+    """Templates that were written for the match of a folder, by number."""
+    found = {}
+    for path in sorted((match_folder / FOLDER).glob(f"{TEMPLATE}[0-9]*.csv")):
+        digits = path.stem.removeprefix(TEMPLATE)
+        if digits.isdecimal():
+            try:
+                found[int(digits)] = path.read_text(encoding="utf-8")
+            except (OSError, UnicodeDecodeError):
+                continue
+    return found
+
+
+def keep_template(match_folder: Path, text_of: Callable[[int], str]) -> str:
+    """Write the next template, whose text depends on its number, and give the text."""
+    number = max(templates(match_folder), default=0) + 1
+    text = text_of(number)
+    _write(match_folder / FOLDER, f"{TEMPLATE}{number:04d}.csv", text)
+    return text
+
+
+def replace_texts(match_folder: Path, other: Callable[[str], str]) -> None:
+    """Put other texts in the place of notes and names of those who corrected, in every file.
+
+    The one thing that may change a numbered file: people have a right to be forgotten.
+    """
+    for file in load(match_folder).files:
+        rows = tuple(replace(row, by=other(row.by), note=other(row.note)) for row in file.rows)
+        changed = replace(file, by=other(file.by), note=other(file.note),
+                          source=other(file.source), rows=rows)  # fmt: skip
+        if changed != file:
+            text = json.dumps(changed.plain(), indent=1, ensure_ascii=False)
+            _write(match_folder / FOLDER, f"{file.number:04d}.json", text)
+
+
+def _write(folder: Path, name: str, text: str) -> None:
+    """Write a file of the folder by temporary file and rename."""
+    folder.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=folder)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, folder / name)
+    finally:
+        if os.path.exists(temporary):
+            os.unlink(temporary)
+
+
 def add(
     match_folder: Path,
     rows: Sequence[Correction] = (),
@@ -133,15 +185,6 @@ def add(
         raise InputError(f"{folder} is full", "put its files together into one")
     now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     applied = Applied(number, now, by, note, source, tuple(rows), tuple(withdraws))
-    handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=folder)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            json.dump(applied.plain(), out, indent=1, ensure_ascii=False)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(name, 0o644)
-        os.replace(name, folder / f"{number:04d}.json")
-    finally:
-        if os.path.exists(name):
-            os.unlink(name)
+    text = json.dumps(applied.plain(), indent=1, ensure_ascii=False)
+    _write(folder, f"{number:04d}.json", text)
     return _applied(applied.plain())

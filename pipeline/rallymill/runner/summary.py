@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 import rallymill
 from rallymill import tableio
+from rallymill.corrections.store import REMEDY_BROKEN
 from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
 from rallymill.runner.store import INGREDIENTS_KEY, MatchRecord, MatchStore, records
@@ -39,6 +40,8 @@ NO_STROKE = "no stroke was found"
 NO_STROKE_REMEDY = "see the match page: is a rally in the recording, and is the ball sharp?"
 LOST_BALL = "the ball was seen in {share:.0%} of the frames in play"
 LOST_BALL_REMEDY = "more light, a shorter shutter or a higher resolution helps"
+UNFIT_WORDS = "no longer fit"
+UNFIT_REMEDY = "see which: rallymill correct {match_id} --list"
 NO_COURT = "no court in sight: no span of it shows a whole court from behind a baseline"
 NO_COURT_REMEDY = "film from behind a baseline with all lines of the court in the picture"
 LOST_COURT = "the court was found in {share:.0%} of the frames that show it"
@@ -115,6 +118,15 @@ def notes(record: MatchRecord) -> list[str]:
     return said
 
 
+def correction_notes(corrections: pa.Table) -> list[str]:
+    """How many rows were corrected by hand, and how many of these corrections do not fit."""
+    rows = corrections.filter(pc.not_equal(corrections["action"], "right"))
+    unfit = rows.filter(pc.equal(rows["status"], "unfit")).num_rows
+    held = rows.num_rows - unfit
+    said = [f"{held} cell{'s' * (held > 1)} corrected by hand"] if held else []
+    return said + ([f"{unfit} correction{'s' * (unfit > 1)} {UNFIT_WORDS}"] if unfit else [])
+
+
 @dataclass(frozen=True)
 class Yield:
     """What a run got out of a recording; a coverage is None where there is nothing to cover."""
@@ -145,6 +157,8 @@ def verdict(record: MatchRecord, got: Yield) -> tuple[str, list[str], list[str]]
         faults.append((f"damaged: {share:.0%} of the frames cannot be decoded", REMEDY_COPY))
     if record.sheet_problem:
         faults.append((f"read without its sheet: {record.sheet_problem}", record.sheet_remedy))
+    if record.corrections_problem:
+        faults.append((record.corrections_problem, REMEDY_BROKEN))
     if got.coverage < LEAST_COVERAGE:
         faults.append((LOST_COURT.format(share=got.coverage), LOST_COURT_REMEDY))
     if not got.n_shots:
@@ -168,6 +182,9 @@ def match_row(out: Path, record: MatchRecord) -> dict[str, Any]:
     ball = ball_coverage(frames, tracks, points)
     got = Yield(main.num_rows, coverage, detections.num_rows, shots.num_rows, ball)
     status, reasons, remedies = verdict(record, got)
+    said = [] if failed else correction_notes(_read(store, "corrections"))
+    if any(UNFIT_WORDS in note for note in said):
+        remedies.append(UNFIT_REMEDY.format(match_id=record.match_id))
     sheet = record.sheet
     duration_s = record.video.get("duration_s")
     if record.video.get("truncated"):
@@ -177,7 +194,8 @@ def match_row(out: Path, record: MatchRecord) -> dict[str, Any]:
         "file": record.file,
         "content_hash": record.content_hash or None,
         "status": status,
-        "reason": "; ".join(reasons + (notes(record) if status != "not_read" else [])) or None,
+        "reason": "; ".join(
+            reasons + (notes(record) + said if status != "not_read" else [])) or None,
         "remedy": "; ".join(remedies) or None,
         "duration_s": duration_s,
         "in_view_s": None if failed else spans_s(main, "start_s", "end_s"),

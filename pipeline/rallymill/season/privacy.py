@@ -20,6 +20,7 @@ from typing import Any
 import pyarrow as pa
 
 from rallymill import matchsheet, tableio
+from rallymill.corrections import store as correction_files
 from rallymill.errors import InputError, RallymillError, TableError
 from rallymill.runner.lock import folder_lock
 from rallymill.runner.morning import HTML_NAME, JSON_NAME
@@ -161,6 +162,7 @@ def _code_match(out: Path, record: MatchRecord, codes: Mapping[str, str]) -> Non
         record, sheet=_coded_sheet(record.sheet, codes),
         sheet_problem=without_names(record.sheet_problem, codes),
     ))  # fmt: skip
+    correction_files.replace_texts(store.folder, lambda text: without_names(text, codes))
     log_path = store.folder / LOG_NAME
     if log_path.exists():
         text = log_path.read_text(encoding="utf-8", errors="replace")

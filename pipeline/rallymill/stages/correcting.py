@@ -9,42 +9,31 @@ contacts go through, so that whatever follows from a correction follows by the s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
-from rallymill import court
-from rallymill.corrections.matching import Key, point_at, stroke_at
+from rallymill.corrections.matching import point_at, stroke_at
 from rallymill.corrections.rows import Correction, Value
 from rallymill.errors import InputError
+from rallymill.stages.correcting_contacts import (
+    BOUNCED,
+    STATED_SD_S,
+    Contacts,
+    Known,
+    doubles,
+    rally_near,
+    restate_bounce,
+    restated_hit,
+)
 from rallymill.stages.points_score import parse
 from rallymill.stages.shots_people import OTHER, player_of
-from rallymill.stages.shots_rally import (
-    DOUBLED_HIT_S,
-    LONGEST_GAP_S,
-    NAN,
-    Arc,
-    Event,
-    Rally,
-    rallies,
-)
+from rallymill.stages.shots_rally import NAN, Arc, Event, Rally, rallies
 
-STATED_SD_M = 0.1
-"""Standard deviation of a place that a person gives; common practice, no source."""
-STATED_SD_S = 0.02
-FLIGHT_S = 0.8
-"""When a ball comes down of which only the place is stated; common practice, no source."""
+NO_BOUNCE = "no bounce of the stroke was read: give bounce_x_m and bounce_y_m"
 BRING_BACK_S = 0.05
 """A stroke added so close to one that was removed brings that one back."""
 
 STANDS, REPLACED, UNFIT, AGREES = "stands", "replaced", "unfit", "agrees"
-PLACED = {
-    "contact_x_m": "x_m", "contact_y_m": "y_m", "contact_z_m": "z_m",
-}  # fmt: skip
-BOUNCED = {"bounce_x_m": "x_m", "bounce_y_m": "y_m", "t_bounce_s": "t_s"}
-
-Contacts = list[tuple[int, Event]]
-
-
 @dataclass
 class Outcome:
     """What became of a cell of a correction (``cell`` None: of a row without cells).
@@ -60,22 +49,6 @@ class Outcome:
     reason: str = ""
     stroke: int | None = None
     point_id: int | None = None
-
-
-@dataclass
-class Known:
-    """A stroke: its contact as the machine read it (None: added by hand) and as it is now."""
-
-    machine: Event | None
-    hit: Event
-    keys: list[Key]
-    stated: dict[str, Value] = field(default_factory=dict)
-    removed: bool = False
-
-    @property
-    def touched(self) -> bool:
-        """Whether a correction changed the stroke."""
-        return self.machine is None or bool(self.stated)
 
 
 @dataclass
@@ -214,7 +187,7 @@ class _Replay:
         for cell, value in row.values.items():
             stroke.stated[cell] = value
             self._note(row, number, cell, value)
-        stroke.hit = _restated_hit(stroke)
+        stroke.hit = restated_hit(stroke)
         key = (stroke.hit.t_s, stroke.hit.side)
         if key not in stroke.keys:
             stroke.keys.append(key)
@@ -243,102 +216,20 @@ class _Replay:
             if known is not None:
                 if not known.removed:
                     contacts.append((rally_id, known.hit))
-            elif not _twin(event, gone):
+            elif not doubles(event, gone):
                 contacts.append((rally_id, event))
         for stroke in self.strokes:
             if stroke.machine is None and not stroke.removed:
-                contacts.append((_rally_near(self.events, stroke.hit.t_s), stroke.hit))
+                contacts.append((rally_near(self.events, stroke.hit.t_s), stroke.hit))
         contacts.sort(key=lambda pair: pair[1].t_s)
-        for stroke in self.strokes:
-            if not stroke.removed and stroke.stated.keys() & BOUNCED.keys():
-                _restate_bounce(contacts, stroke)
+        for number, stroke in enumerate(self.strokes):
+            if stroke.removed or not stroke.stated.keys() & BOUNCED.keys():
+                continue
+            if not restate_bounce(contacts, stroke):
+                for cell in BOUNCED:
+                    if outcome := self.last.get((number, cell)):
+                        outcome.status, outcome.reason = UNFIT, NO_BOUNCE
         return rallies(contacts, self.arcs)
-
-
-def _twin(event: Event, gone: Sequence[Event]) -> bool:
-    """Whether a hit that was left out as a doubled one doubles a stroke that was removed."""
-    return event.kind == "hit" and any(
-        event.side == hit.side and abs(event.t_s - hit.t_s) < DOUBLED_HIT_S for hit in gone)
-
-
-def _rally_near(events: Contacts, t_s: float) -> int:
-    """Rally of the contact nearest in time; a number of its own where none is near."""
-    nearest = min(events, key=lambda pair: abs(pair[1].t_s - t_s), default=None)
-    if nearest is not None and abs(nearest[1].t_s - t_s) <= LONGEST_GAP_S:
-        return nearest[0]
-    return max((rally_id for rally_id, _ in events), default=-1) + 1 + int(t_s)
-
-
-def _restated_hit(stroke: Known) -> Event:
-    """The contact of a stroke with what was stated of it."""
-    before = stroke.machine or stroke.hit
-    stated = stroke.stated
-    side = str(stated.get("hitter", before.side))
-    hit = replace(
-        before, side=side, stated=_words_of(stated), by_hand=True, confidence=1.0,
-        t_s=float(stated.get("t_contact_s", before.t_s)),  # type: ignore[arg-type]
-    )
-    if "t_contact_s" in stated:
-        hit = replace(hit, t_s_sd=STATED_SD_S)
-    if side != before.side and before.y_m == before.y_m and court.side_of(before.y_m) != side:
-        # The place was that of somebody on the other side.
-        hit = replace(
-            hit, x_m=NAN, y_m=NAN, z_m=NAN, x_m_sd=NAN, y_m_sd=NAN, z_m_sd=NAN)  # fmt: skip
-    return _placed(hit, PLACED, stated)
-
-
-def _words_of(stated: Mapping[str, Value]) -> dict[str, Value]:
-    """What the table of shots is to say as it was stated; the rest goes by way of the contacts."""
-    by_contact = {"hitter", "t_contact_s", *PLACED, *BOUNCED}
-    return {name: value for name, value in stated.items() if name not in by_contact}
-
-
-def _placed(event: Event, names: Mapping[str, str], stated: Mapping[str, Value]) -> Event:
-    changes: dict[str, float] = {}
-    for name, attribute in names.items():
-        if name in stated:
-            value = stated[name]
-            changes[attribute] = NAN if value is None else float(value)
-            if attribute != "t_s":
-                changes[f"{attribute}_sd"] = NAN if value is None else STATED_SD_M
-    return replace(event, **changes)  # type: ignore[arg-type]
-
-
-def _restate_bounce(contacts: Contacts, stroke: Known) -> None:
-    """Put the first bounce after a stroke where it was stated, in place."""
-    stated = {name: stroke.stated[name] for name in BOUNCED if name in stroke.stated}
-    start = next(k for k, (_, event) in enumerate(contacts) if event is stroke.hit)
-    rally_id, hit = contacts[start]
-    end_s = hit.t_s + LONGEST_GAP_S
-    for k in range(start + 1, len(contacts)):
-        own_rally, event = contacts[k]
-        if event.kind == "hit" or event.t_s > hit.t_s + LONGEST_GAP_S:
-            end_s = event.t_s
-            break
-        if event.kind == "bounce":
-            if stated.get("bounce_x_m", 0) is None or stated.get("bounce_y_m", 0) is None:
-                del contacts[k]
-                return
-            if stated.get("t_bounce_s", 0) is None:
-                stated.pop("t_bounce_s")
-            moved = replace(_placed(event, BOUNCED, stated), confidence=1.0)
-            if moved.y_m == moved.y_m:
-                moved = replace(moved, side=court.side_of(moved.y_m))
-            contacts[k] = (own_rally, moved)
-            contacts.sort(key=lambda pair: pair[1].t_s)
-            return
-    x, y = stated.get("bounce_x_m"), stated.get("bounce_y_m")
-    if x is None or y is None:
-        return
-    t_s = stated.get("t_bounce_s")
-    when = hit.t_s + min(FLIGHT_S, 0.5 * (end_s - hit.t_s)) if t_s is None else float(t_s)
-    bounce = Event(
-        when, "bounce", court.side_of(float(y)), float(x), float(y), court.BALL_RADIUS_M,
-        STATED_SD_M, STATED_SD_M, 0.0, 0.2 if t_s is None else STATED_SD_S, None, None, 1.0,
-        by_hand=True,
-    )  # fmt: skip
-    contacts.append((rally_id, bounce))
-    contacts.sort(key=lambda pair: pair[1].t_s)
 
 
 def span_of(rally: Rally) -> tuple[float, float]:

@@ -1,4 +1,7 @@
-"""Corrections: a row a corrected cell, with what the machine says there now and whether it fits."""
+"""Corrections: a row a corrected cell, with what the machine says there now and whether it fits.
+
+Who said so and why stays in the numbered files: notes may hold names, which no table does.
+"""
 
 from __future__ import annotations
 
@@ -101,7 +104,8 @@ def _row(
     elif row.what == "players" and outcome.cell:
         known, machine = True, player_of(outcome.cell, row.t_s, match.sheet)
     status = outcome.status
-    if status == STANDS and outcome.cell and known and same(outcome.value, machine):
+    says_so = same(outcome.value, machine) if outcome.cell else row.action == "add"
+    if status == STANDS and known and says_so:
         status = AGREES
     return {
         "match_id": match.match_id, "correction_id": number,
@@ -113,7 +117,6 @@ def _row(
         "status": status, "reason": outcome.reason or None,
         "shot_id": shot["shot_id"] if shot else None,
         "point_id": shot["point_id"] if shot else point["point_id"] if point else None,
-        "said_by": row.by or None, "note": row.note or None,
     }  # fmt: skip
 
 

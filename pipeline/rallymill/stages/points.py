@@ -210,16 +210,15 @@ def _add_score(
     score: Score | None = parse(str(start), first) if start and first in OTHER else None
     for row in rows:
         if row["point_id"] in stated:
-            said = stated[row["point_id"]]
+            row["score"] = said = stated[row["point_id"]]
             score = parse(said, row["server"]) if said and row["server"] else None
+        elif score is not None:
+            wrong_server = row["server"] is not None and row["server"] != score.server
+            wrong_half = row["serve_side"] is not None and row["serve_side"] != score.serve_side
+            score = None if wrong_server or wrong_half else score
+            row["score"] = score.text() if score else None
         if score is None:
             continue
-        wrong_server = row["server"] is not None and row["server"] != score.server
-        wrong_half = row["serve_side"] is not None and row["serve_side"] != score.serve_side
-        if wrong_server or wrong_half:
-            score = None
-            continue
-        row["score"] = score.text()
         if row["ended_by"] in ("fault", "let"):
             continue
         score = score.after(row["won_by"]) if row["won_by"] else None
