@@ -131,7 +131,7 @@ def test_dry_run_and_force(place, capsys):
     assert process("--dry-run", "--force", "detect") == 0
     said = capsys.readouterr().out
     assert "views            kept" in said
-    assert "detect     forced" in said
+    assert "detect           forced" in said
 
 
 @pytest.mark.parametrize(
