@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from rallymill.report import timeline
+from rallymill.report.content import Played
 from tests.report import by_hand
 
 
@@ -11,10 +12,12 @@ def test_a_recording_without_length_has_no_bar() -> None:
 
 
 def test_spans_and_points_stand_at_their_share_of_the_time() -> None:
-    found = timeline.draw(by_hand.VIEWS, by_hand.POINTS, by_hand.FLAGS, 10.0, "said <here>")
+    points = [Played(k + 1, (row,)) for k, row in enumerate(by_hand.POINTS)]
+    found = timeline.draw(by_hand.VIEWS, points, by_hand.FLAGS, 10.0, "said <here>")
     assert found is not None
     assert 'class="span main"' in found.bar and 'x="400" y="22" width="200"' in found.bar
-    assert 'href="#point-1"' in found.bar and 'x="800" y="16" width="60"' in found.bar
+    assert "<title>point 2 at 0:08</title>" in found.bar
+    assert 'x="800" y="16" width="60"' in found.bar
     assert found.bar.count('class="flag fault"') == 2
     assert "said &lt;here&gt;" in found.bar
     assert [(tick.second, round(tick.percent)) for tick in found.ticks] == [

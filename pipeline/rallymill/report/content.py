@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import bisect
 import json
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,8 @@ log = logging.getLogger(__name__)
 
 Row = Mapping[str, Any]
 USED = ("views", "arcs", "events", "shots", "points", "flags")
+OPTIONAL = ("opportunities", "alternatives")
+"""Tables that a page does without, and says nothing of, where an older run left none."""
 OTHER = {"near": "far", "far": "near"}
 RECORD_NAME = "match.json"
 
@@ -38,6 +42,24 @@ class Player:
 
 
 @dataclass(frozen=True)
+class Played:
+    """A point as it is counted on court: one or more rows of ``points``, a row a serve attempt."""
+
+    number: int
+    rows: tuple[Row, ...]
+
+    @property
+    def row(self) -> Row:
+        """The attempt that decided the point."""
+        return self.rows[-1]
+
+    @property
+    def before(self) -> tuple[Row, ...]:
+        """Attempts before it: faults and lets."""
+        return self.rows[:-1]
+
+
+@dataclass(frozen=True)
 class Match:
     """Tables of a match as rows; ``absent`` names tables that are not there and why."""
 
@@ -53,6 +75,54 @@ class Match:
     players: tuple[Player, ...]
     slot_of: Mapping[str, str] = field(default_factory=dict)
     recording: Path | None = None
+    opportunities: tuple[Row, ...] = ()
+    alternatives: tuple[Row, ...] = ()
+
+    @cached_property
+    def _shots_by_point(self) -> dict[int, list[Row]]:
+        found: dict[int, list[Row]] = {}
+        for row in sorted(self.shots, key=lambda row: row["t_contact_s"]):
+            found.setdefault(row["point_id"], []).append(row)
+        return found
+
+    @cached_property
+    def _flags_by_point(self) -> dict[int, list[Row]]:
+        found: dict[int, list[Row]] = {}
+        for row in sorted(self.flags, key=lambda row: (row["shot_id"], -weight(row))):
+            found.setdefault(row["point_id"], []).append(row)
+        return found
+
+    def arcs_between(self, start_s: float, end_s: float) -> list[Row]:
+        """Flights that start within a span of time."""
+        low = bisect.bisect_left(self._arc_starts, start_s)
+        return list(self._arcs_in_order[low : bisect.bisect_left(self._arc_starts, end_s)])
+
+    @cached_property
+    def _arcs_in_order(self) -> list[Row]:
+        return sorted(self.arcs, key=lambda arc: arc["start_s"])
+
+    @cached_property
+    def _arc_starts(self) -> list[float]:
+        return [arc["start_s"] for arc in self._arcs_in_order]
+
+    @cached_property
+    def played(self) -> tuple[Played, ...]:
+        """Points as they are counted on court: serve attempts up to the one that decides."""
+        found: list[Played] = []
+        open_rows: list[Row] = []
+        for row in sorted(self.points, key=lambda row: row["point_id"]):
+            open_rows.append(row)
+            if row["ended_by"] not in ("fault", "let"):
+                found.append(Played(len(found) + 1, tuple(open_rows)))
+                open_rows = []
+        if open_rows:
+            found.append(Played(len(found) + 1, tuple(open_rows)))
+        return tuple(found)
+
+    @cached_property
+    def played_by_row(self) -> dict[int, Played]:
+        """The point played to which a row of ``points`` belongs, by ``point_id``."""
+        return {row["point_id"]: point for point in self.played for row in point.rows}
 
     def name_of(self, code: str | None, side: str | None = None) -> str:
         """Name of a player by code; the side where the player is not known."""
@@ -76,13 +146,11 @@ class Match:
 
     def shots_of(self, point_id: int) -> list[Row]:
         """Strokes of a point in order."""
-        own = [row for row in self.shots if row["point_id"] == point_id]
-        return sorted(own, key=lambda row: row["t_contact_s"])
+        return self._shots_by_point.get(point_id, [])
 
     def flags_of(self, point_id: int) -> list[Row]:
         """Flags of a point: in order of strokes, the weightiest first at each."""
-        own = [row for row in self.flags if row["point_id"] == point_id]
-        return sorted(own, key=lambda row: (row["shot_id"], -weight(row)))
+        return self._flags_by_point.get(point_id, [])
 
 
 def weight(flag: Row) -> float:
@@ -108,10 +176,13 @@ def load(out_dir: Path, match_id: str) -> Match:
         raise InputError(f"no match {match_id} in {out_dir}", f"matches there: {known}")
     found: dict[str, tuple[Row, ...]] = {}
     absent: dict[str, str] = {}
-    for name in USED:
+    for name in (*USED, *(name for name in OPTIONAL if name in tables.ALL)):
         spec = tables.ALL[name]
+        path = out_dir / "matches" / match_id / f"{name}.parquet"
+        if name in OPTIONAL and not path.exists():
+            continue
         try:
-            table = tableio.read(out_dir / "matches" / match_id / f"{name}.parquet", spec)
+            table = tableio.read(path, spec)
         except TableError as error:
             table = spec.empty()
             absent[name] = error.problem.split(": ", 1)[-1]

@@ -1,124 +1,103 @@
-"""The match page: one folder with an ``index.html`` that opens from disk, without a network.
+"""The match page: a folder that opens from disk, without a network, and can be sent as it is.
 
-Everything that the page says comes from the tables of the match. Styles, script and drawings are in
-the file itself; pictures of the views are files beside it; the recording stays where it is and is
-linked to.
+``index.html`` is the match, ``points/`` has a page a point, ``clips/`` the films that were cut.
+Everything that the pages say comes from the tables of the match. The recording stays where it is
+and is linked to.
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 import rallymill
-from rallymill.report import cards, content, scene, svg, timeline, viewpictures, words
+from rallymill.report import (
+    cards,
+    content,
+    figures,
+    files,
+    habits,
+    motion,
+    plots,
+    pointpage,
+    scorestate,
+    svg,
+    thumbs,
+    timeline,
+    unread,
+    viewpictures,
+    words,
+    wrongs,
+)
 from rallymill.report.content import Match, Row
+from rallymill.report.films import Film, Films
+from rallymill.report.habits import Habit, Worklist
+from rallymill.report.pointpage import PointPage
+from rallymill.report.thumbs import Thumb
 
-FIRST_LOOKS = 8
-"""Faults that are shown at once at the top of the page; the others unfold."""
-
-
-@dataclass(frozen=True)
-class Look:
-    """A flag with its letter in its point."""
-
-    row: Row
-    letter: str
-    name: str
-    anchor: str
+ASSETS = ("style.css", "print.css", "common.js", "match.js", "point.js")
+SHOWN_CASES = 6
+"""Cases of a habit that are drawn at once; the others unfold."""
 
 
 @dataclass(frozen=True)
-class PointPart:
-    """What the page shows of a point."""
+class ShownCase:
+    """A case with its small plan and its film."""
 
-    row: Row
-    shots: list[Row]
-    looks: list[Look]
-    drawing: Markup
-    title: str
-    outcome: str
+    case: habits.Case
+    thumb: Thumb | None
+    film: Film | None
 
-    def looks_at(self, shot_id: int) -> list[Look]:
-        """Flags at a stroke."""
-        return [look for look in self.looks if look.row["shot_id"] == shot_id]
+
+@dataclass(frozen=True)
+class ShownHabit:
+    """A habit with its cases as they are shown."""
+
+    habit: Habit
+    cases: tuple[ShownCase, ...]
+    reel: Film | None
+
+
+@dataclass(frozen=True)
+class PointLine:
+    """A line of the list of points, with what the filters ask for."""
+
+    page: PointPage
+    strokes: str
+    rules: str
+    state: str
 
 
 def environment() -> Environment:
-    """Templates of the page, with escaping on and missing names as errors."""
+    """Templates of the pages, with escaping on and missing names as errors."""
     found = Environment(
         loader=PackageLoader("rallymill.report", "templates"), autoescape=True,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    found.globals.update(words=words, symbol=svg.symbol_alone)
+    found.globals.update(
+        words=words, symbol=svg.symbol_alone, whisker=plots.whisker, version=rallymill.__version__,
+    )
     return found
 
 
-def sentence_of_shot(match: Match, shot: Row) -> str:
-    """A stroke in words, for those who cannot see the drawing."""
-    parts = [
-        f"Stroke {shot['shot_number']}: {match.name_of(shot['player'], shot['hitter'])}",
-        words.stroke(shot),
-        words.label(shot["direction"], words.DIRECTIONS | {"unknown": "direction unknown"}),
-    ]
-    if not words.is_missing(shot["speed_mps"]):
-        parts.append(words.speed(shot["speed_mps"]))
-    bounce = words.bounce(shot)
-    parts.append("bounce not measured" if bounce == words.UNKNOWN else f"bounce {bounce}")
-    return ", ".join(parts)
-
-
-def outcome(match: Match, point: Row) -> str:
-    """How a point ended, in words."""
-    ended = words.label(point["ended_by"], words.ENDINGS)
-    if point["won_by"] is None:
-        return f"{ended}; winner of the point not known" if ended != "fault" else ended
-    return f"{ended}; won by {match.name_of(point['won_by_player'], point['won_by'])}"
-
-
-def point_parts(match: Match) -> list[PointPart]:
-    """Every point with its drawing."""
-    parts = []
-    for point in sorted(match.points, key=lambda row: row["point_id"]):
-        point_id = int(point["point_id"])
-        shots, flags = match.shots_of(point_id), match.flags_of(point_id)
-        looks = [
-            Look(
-                flag, letter, match.name_of(flag["player"], flag["side"]),
-                f"flag-{flag['flag_id']}",
-            )
-            for flag, letter in zip(flags, scene.letters(len(flags)), strict=True)
-        ]
-        title = f"Point {point_id + 1}"
-        said = outcome(match, point)
-        described = ". ".join(
-            [*(sentence_of_shot(match, shot) for shot in shots), f"Ended by: {said}"]
-        )
-        drawn = scene.build(shots, flags, match.arcs, match.slot_of, float(point["end_s"]))
-        drawing = svg.draw(
-            drawn, f"drawing-{point_id}",
-            f"Plan and profile of point {point_id + 1}, "
-            f"{words.count(len(shots), 'stroke')}", described,
-        )
-        parts.append(PointPart(point, shots, looks, drawing, title, said))
-    return parts
-
-
-def ranked(parts: list[PointPart]) -> Mapping[str, list[Look]]:
-    """All flags by kind, those that most deserve a look first."""
-    looks = sorted(
-        (look for part in parts for look in part.looks), key=lambda look: -content.weight(look.row)
-    )
+def _shown(match: Match, films: Films, found: Mapping[str, list[Habit]]) -> dict[str, Any]:
     return {
-        kind: [look for look in looks if look.row["kind"] == kind]
-        for kind in ("fault", "credit", "note")
+        code: [
+            ShownHabit(
+                habit,
+                tuple(
+                    ShownCase(case, thumbs.draw(match, case), films.of_flag(case.flag))
+                    for case in habit.cases
+                ),
+                films.reel(habit.key),
+            )
+            for habit in own
+        ]
+        for code, own in found.items()
     }
 
 
@@ -130,27 +109,30 @@ def _timeline(match: Match) -> timeline.Timeline | None:
     share = words.percent(main / duration) if match.views and duration else words.DASH
     summary = (
         f"Recording of {words.duration(duration)}: main camera {share} of the time, "
-        f"{words.count(len(match.points), 'point')}, {words.count(len(match.flags), 'flag')}."
+        f"{words.count(len(match.played), 'point')}, {words.count(len(match.flags), 'flag')}."
     )
-    return timeline.draw(match.views, match.points, match.flags, duration or 0.0, summary)
+    return timeline.draw(match.views, match.played, match.flags, duration or 0.0, summary)
 
 
-def _link_to(recording: Path | None, folder: Path) -> str | None:
-    """Address of the recording relative to the page, None if there is none."""
-    if recording is None or not recording.is_file():
-        return None
-    try:
-        relative = os.path.relpath(recording, folder)
-    except ValueError:  # another drive: there is no relative path
-        return recording.resolve().as_uri()
-    return quote(Path(relative).as_posix())
+def _lines(match: Match, pages: list[PointPage]) -> list[PointLine]:
+    lines = []
+    for page in pages:
+        shots = [shot for row in page.point.rows for shot in match.shots_of(row["point_id"])]
+        strokes = sorted({f"{shot['player']}/{shot['stroke']}" for shot in shots})
+        rules = sorted({
+            f"{look.row['player']}/{look.row['rule']}/{look.row['kind']}" for look in page.looks
+        })
+        lines.append(PointLine(
+            page, " ".join(strokes), " ".join(rules), scorestate.state(page.point.row["score"]),
+        ))
+    return lines
 
 
 def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
-    """Write the page of a match to ``<out_dir>/matches/<match_id>/page/index.html``.
+    """Write the pages of a match to ``<out_dir>/matches/<match_id>/page/``; returns the first.
 
     ``recording`` is the video; left out, it is the one that the run read, if it is still there.
-    Without it the page has no pictures and no links into the film. Returns the page.
+    Without it the pages have no pictures, and no film but clips that were cut before.
 
     Raises
     ------
@@ -161,25 +143,52 @@ def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
     recording = recording or match.recording
     folder = out_dir / "matches" / match_id / "page"
     folder.mkdir(parents=True, exist_ok=True)
-    parts = point_parts(match)
+    films = Films.find(folder, recording)
+    ways = motion.Ways.read(out_dir / "matches" / match_id / "tracks.parquet")
     pictures = viewpictures.write(out_dir, match_id, match.views, recording, folder / "views")
-    text = environment().get_template("page.html.j2").render(
-        match=match, row=match.row, parts=parts, looks=ranked(parts),
-        first_looks=FIRST_LOOKS, trust=content.trust(match), summaries=content.summaries(match),
-        timeline=_timeline(match), video=_link_to(recording, folder), pictures=pictures,
-        version=rallymill.__version__, heading=heading(match),
-        cards=cards.of_rules(sorted({flag["rule"] for flag in match.flags})),
+    known = cards.of_rules(sorted({flag["rule"] for flag in match.flags}
+                                  | {row["rule"] for row in match.opportunities}))
+    templates = environment()
+    shared = {
+        "match": match, "row": match.row, "heading": heading(match), "cards": known,
+        "choices": pointpage.as_json(wrongs.choices()), "first": habits.FIRST,
+    }
+    for name in ASSETS:
+        files.write(folder / name, files.asset(name))
+    pages = [pointpage.build(match, played, films, ways) for played in match.played]
+    point_template = templates.get_template("point.html.j2")
+    written = [
+        files.write(folder / "points" / page.file, point_template.render(
+            page=page, before=pages[k - 1] if k else None,
+            after=pages[k + 1] if k + 1 < len(pages) else None, total=len(pages), **shared,
+        ))
+        for k, page in enumerate(pages)
+    ]
+    files.sweep(folder / "points", "*.html", written)
+    worklist = habits.build(match)
+    text = templates.get_template("match.html.j2").render(
+        lines=_lines(match, pages), work=_work(match, films, worklist), worklist=worklist,
+        trust=content.trust(match), summaries=content.summaries(match),
+        timeline=_timeline(match), pictures=pictures, of_players=figures.of_players(match),
+        lengths=figures.lengths(match), length_said=figures.length_words(match),
+        strokes=sorted({shot["stroke"] for shot in match.shots}), states=scorestate.STATES,
+        shown_cases=SHOWN_CASES, sheet=thumbs.sheet_symbol(), unread=unread.build(match),
+        scored=any(row["score"] for row in match.points), **shared,
     )
-    path = folder / "index.html"
-    part = folder / ".index.html.part"
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, path)
-    return path
+    return files.write(folder / "index.html", text)
+
+
+def _work(match: Match, films: Films, worklist: Worklist) -> dict[str, Any]:
+    return {
+        "faults": _shown(match, films, worklist.faults),
+        "credits": _shown(match, films, worklist.credits),
+        "notes": _shown(match, films, worklist.notes),
+    }
 
 
 def heading(match: Match) -> str:
     """Who played, or the file name where that is not known."""
-    row: Mapping[str, Any] = match.row
+    row: Row = match.row
     names = [row["player_near"], row["player_far"]]
     if all(names):
         return f"{names[0]} against {names[1]}"

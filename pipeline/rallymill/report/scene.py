@@ -40,13 +40,16 @@ class Path:
     """The ball between two contacts: points (N, 3) in metres; heights are NaN where not known.
 
     ``after_bounce`` is false on the way from the racket. ``fitted`` is true where the points are
-    those of a fitted flight, false for a straight line between two places.
+    those of a fitted flight, false for a straight line between two places. Points follow each
+    other by equal times from ``start_s`` to ``end_s``, which are NaN where not known.
     """
 
     shot_id: int
     points_m: Array
     after_bounce: bool
     fitted: bool
+    start_s: float = float("nan")
+    end_s: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -187,17 +190,22 @@ def shot_paths(
             continue
         points = arc_points(arc)
         if points is not None:
-            found.append(Path(shot_id, points, arc["start_kind"] != "hit", True))
+            found.append(Path(
+                shot_id, points, arc["start_kind"] != "hit", True,
+                float(arc["start_s"]), float(arc["end_s"]),
+            ))
     if found:
         return found
     contact, bounce = _place(shot, "contact"), _place(shot, "bounce")
     after = _place(following, "contact")
+    bounce_s = shot.get("t_bounce_s")
+    down = float("nan") if is_missing(bounce_s) else float(bounce_s)  # type: ignore[arg-type]
     if contact and bounce:
-        found.append(Path(shot_id, _flat([contact, bounce]), False, False))
+        found.append(Path(shot_id, _flat([contact, bounce]), False, False, start, down))
         if after:
-            found.append(Path(shot_id, _flat([bounce, after]), True, False))
+            found.append(Path(shot_id, _flat([bounce, after]), True, False, down, until))
     elif contact and after:
-        found.append(Path(shot_id, _flat([contact, after]), False, False))
+        found.append(Path(shot_id, _flat([contact, after]), False, False, start, until))
     return found
 
 

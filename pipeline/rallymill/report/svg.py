@@ -7,6 +7,7 @@ through a contact in the plan meets the same contact in the profile.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -104,11 +105,14 @@ class Layout:
         ])
 
 
-def draw(scene: Scene, identifier: str, title: str, description: str) -> Markup:
+def draw(
+    scene: Scene, identifier: str, title: str, description: str,
+    under: Sequence[Markup] = (), over: Sequence[Markup] = (),
+) -> Markup:
     """The drawing of a scene; ``title`` and ``description`` say in words what it shows.
 
     ``identifier`` must be unique in the page. Groups carry ``data-shot`` with the stroke's number
-    in the match.
+    in the match. ``under`` is drawn on the court and below the ball's ways, ``over`` on top of all.
     """
     layout = Layout(scene)
     height = HEAD_PX + layout.height + FOOT_PX
@@ -126,11 +130,13 @@ def draw(scene: Scene, identifier: str, title: str, description: str) -> Markup:
             id=f"{identifier}-profile",
         ),
         _ground(layout), _profile_ground(layout),
+        _group(list(under), clip_path=f"url(#{identifier}-plan)"),
         _group(_balls(layout, identifier), class_="balls"),
         _group([_feet(layout, feet) for feet in scene.feet], class_="stands"),
         _group([_bounce(layout, bounce) for bounce in scene.bounces]),
         _group([_contact(layout, contact) for contact in scene.contacts]),
         _group([_mark(layout, mark) for mark in scene.marks]),
+        *over,
     ]
     return element(
         "svg", Markup("").join(body), class_="drawing", role="img",
@@ -226,8 +232,11 @@ def _balls(layout: Layout, identifier: str) -> list[Markup]:
     profile = []
     for path in layout.scene.paths:
         kind = f"ball {slots.get(path.shot_id, 'a')}{' after' if path.after_bounce else ''}"
+        timed = np.isfinite(path.start_s) and np.isfinite(path.end_s)
         parts = [element(
-            "polyline", points=_points(layout.plan(path.points_m)), class_=kind, fill="none"
+            "polyline", points=_points(layout.plan(path.points_m)), class_=kind, fill="none",
+            data_from=f"{path.start_s:.3f}" if timed else None,
+            data_to=f"{path.end_s:.3f}" if timed else None,
         )]
         if not path.after_bounce:
             corners = arrow_corners(layout, path)

@@ -9,6 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from rallymill.report import words
+from rallymill.report.content import Played
 from rallymill.report.svg import element
 
 Rows = Sequence[Mapping[str, Any]]
@@ -45,7 +46,7 @@ class Timeline:
 
 
 def draw(
-    views: Rows, points: Rows, flags: Rows, duration_s: float, summary: str
+    views: Rows, points: Sequence[Played], flags: Rows, duration_s: float, summary: str
 ) -> Timeline | None:
     """The bar; ``summary`` says in words what it shows. Points link to their section.
 
@@ -73,14 +74,11 @@ def draw(
             height=22.0, class_=f"span {view['label']}",
         ))
     for point in points:
-        left, right = at(point["start_s"]), at(point["end_s"])
-        name = f"point {point['point_id'] + 1} at {words.clock(point['start_s'])}"
-        bar = element(
+        left, right = at(point.rows[0]["start_s"]), at(point.row["end_s"])
+        name = f"point {point.number} at {words.clock(point.rows[0]['start_s'])}"
+        parts.append(element(
             "rect", element("title", name), x=left, y=16.0, width=max(right - left, 3.0),
             height=34.0, rx=2.0, class_="rally",
-        )
-        parts.append(element(
-            "a", bar, href=f"#point-{point['point_id']}", aria_label=name
         ))
     for flag in flags:
         if flag["kind"] == "note":
@@ -99,7 +97,7 @@ def draw(
         ))
         marks.append(Tick(second, 100 * x / WIDTH))
     bar = element(
-        "svg", Markup("").join(parts), class_="timeline", role="group",
+        "svg", Markup("").join(parts), class_="timeline", role="img",
         viewBox=f"0 0 {WIDTH:.0f} {BOTTOM:.0f}", preserveAspectRatio="none",
         aria_labelledby="timeline-title", xmlns="http://www.w3.org/2000/svg",
     )
