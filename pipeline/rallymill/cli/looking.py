@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
+from tqdm import tqdm
 
 from rallymill.cli.options import json_option, out_option
 from rallymill.cli.processing import row_line
@@ -68,16 +70,33 @@ def _begun(record: MatchRecord) -> dict[str, Any]:
 @click.command()
 @click.argument("match")
 @out_option
-def report(match: str, out: Path) -> int:
-    """Make the page of MATCH again and say where it is.
+@click.option("--clips", is_flag=True,
+              help="Cut films for the page first: points with flags, flags, and a reel a rule.")
+def report(match: str, out: Path, clips: bool) -> int:
+    """Make the pages of MATCH again and say where they are.
 
-    MATCH is the identifier of a match, or enough of its start to tell it from the others.
+    MATCH is the identifier of a match, or enough of its start to tell it from the others. The
+    folder of the page can be sent as it is; films are in it once they were cut by --clips.
     """
     from rallymill.report import page
 
     match_ids = [row["match_id"] for row in read_matches(out).to_pylist()]
-    click.echo(page.build(out, match_by_start(match, match_ids)))
+    match_id = match_by_start(match, match_ids)
+    if clips:
+        from rallymill.report import clips as cutting
+
+        with tqdm(total=1.0, desc="clips", unit="", disable=None, file=sys.stderr,
+                  bar_format="{desc}: {percentage:3.0f}% |{bar}| {remaining} left") as bar:
+            counts = cutting.build(out, match_id, lambda share: _advance(bar, share))
+        said = ", ".join(f"{n} of {kind}s" for kind, n in counts.items() if n) or "none"
+        click.echo(f"clips: {said}", err=True)
+    click.echo(page.build(out, match_id))
     return 0
+
+
+def _advance(bar: Any, share: float) -> None:
+    """Bring a progress bar to a share of its work."""
+    bar.update(max(share - bar.n, 0.0))
 
 
 def match_by_start(start: str, match_ids: list[str]) -> str:
