@@ -22,7 +22,7 @@ from rallymill.arena.play import simulate
 from rallymill.runner.store import MatchRecord, MatchStore, write_json
 from rallymill.runner.summary import MATCHES_NAME
 from rallymill.stages.points_score import Score
-from rallymill.tables import EVENTS, FLAGS, MATCHES, POINTS, SHOTS
+from rallymill.tables import EVENTS, FLAGS, MATCHES, OPPORTUNITIES, POINTS, SHOTS
 
 SIDES = ("near", "far")
 SURFACES = ("hard", "clay", "grass")
@@ -35,6 +35,9 @@ SCATTER = {"speed_mps": 0.6, "contact_x_m": 0.1, "bounce_x_m": 0.1, "bounce_y_m"
            "opponent_x_m": 0.15, "opponent_y_m": 0.15}  # fmt: skip
 RULES = ("recovery", "split_step", "short_ball", "open_court")
 FLAGGED_SHARE = 0.06
+ASKED_SHARE = 0.4
+"""Share of the strokes at which the question of each rule arises."""
+UNTOLD_SHARE = 0.15
 
 
 @dataclass(frozen=True)
@@ -119,10 +122,12 @@ def draw_match(
     all_shots["player"] = all_shots.hitter.map(code_of)
     all_shots["opponent"] = all_shots.hitter.map(dict(zip(SIDES, codes[::-1], strict=True)))
     _scatter(rng, all_shots)
+    flags = _flags(rng, match_id, all_shots)
     return {
         "points": tableio.from_pandas(POINTS, all_points),
         "shots": tableio.from_pandas(SHOTS, all_shots),
-        "flags": _flags(rng, match_id, all_shots),
+        "flags": flags,
+        "opportunities": _opportunities(rng, match_id, all_shots, flags),
         "events": _events(match_id, all_shots),
     }
 
@@ -150,6 +155,27 @@ def _flags(rng: np.random.Generator, match_id: str, shots: pd.DataFrame) -> pa.T
         for number, row in enumerate(chosen.to_dict("records"))
     ]  # fmt: skip
     return tableio.from_rows(FLAGS, rows)
+
+
+def _opportunities(
+    rng: np.random.Generator, match_id: str, shots: pd.DataFrame, flags: pa.Table
+) -> pa.Table:
+    """The flags' own opportunities, and those at which there was nothing to say or to be told."""
+    columns = ["rule", "point_id", "shot_id", "side", "player", "confidence"]
+    flagged = flags.select([*columns, "kind"]).to_pandas().rename(columns={"kind": "outcome"})
+    asked = []
+    for rule in RULES:
+        own = shots[rng.random(len(shots)) < ASKED_SHARE]
+        said = own.shot_id.isin(flagged.shot_id[flagged.rule == rule])
+        clear = own[~said].assign(rule=rule, side=lambda rows: rows.hitter, confidence=0.9)
+        untold = rng.random(len(clear)) < UNTOLD_SHARE
+        asked.append(clear[columns].assign(outcome=np.where(untold, "not_measurable", "clear")))
+    rows = pd.concat([flagged, *asked]).sort_values(["shot_id", "rule"], ignore_index=True)
+    untold = rows.outcome == "not_measurable"
+    rows["reason"] = ["not measured: contact_z_m" if one else None for one in untold]
+    rows["confidence"] = rows.confidence.mask(untold)
+    rows["match_id"], rows["opportunity_id"] = match_id, np.arange(len(rows))
+    return tableio.from_pandas(OPPORTUNITIES, rows)
 
 
 def _events(match_id: str, shots: pd.DataFrame) -> pa.Table:
@@ -211,7 +237,7 @@ def write_outputs(
     for row, record, tables in matches(rng, library(seed, n_worlds), count, n_points):
         store = MatchStore(out, record.match_id)
         for name, spec in (("points", POINTS), ("shots", SHOTS), ("flags", FLAGS),
-                           ("events", EVENTS)):  # fmt: skip
+                           ("opportunities", OPPORTUNITIES), ("events", EVENTS)):  # fmt: skip
             tableio.write(store.table_path(name), spec, tables[name])
         write_json(store.folder / "match.json", asdict(record))
         rows.append(row)

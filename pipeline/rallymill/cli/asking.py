@@ -11,6 +11,7 @@ from rallymill.cli.options import json_option, out_option
 from rallymill.config import hint, home
 from rallymill.season import clips as cutting
 from rallymill.season import questions as named
+from rallymill.season.faults import FAULT_RATES
 from rallymill.season.layout import PLAYERS, SEASON_TABLES
 from rallymill.season.query import ask, connect, connect_season, json_text
 from rallymill.season.rollup import RATES
@@ -65,8 +66,9 @@ def query(
                            f"{argument.about}{default}")  # fmt: skip
         return 0
     if list_tables:
-        season_only = (PLAYERS, RATES)
-        _say_tables((*SEASON_TABLES.values(), RATES) if season_dir else tuple(ALL.values()))
+        season_only = (PLAYERS, RATES, FAULT_RATES)
+        _say_tables(
+            (*SEASON_TABLES.values(), RATES, FAULT_RATES) if season_dir else tuple(ALL.values()))
         if not season_dir:
             names = ", ".join(spec.name for spec in season_only)
             click.echo(f"a season has besides: {names} (--tables --season-dir)")

@@ -62,8 +62,8 @@ def rollup(season_dir: Path) -> int:
     """Sum up players: rates with 95 % intervals by surface, month, opponent and score.
 
     Only matches that are new or changed are counted again. The result is the table player_rates,
-    and player_table for whole seasons: rallymill query "SELECT * FROM player_table" --season-dir
-    outputs/season
+    and fault_rates for how often each fault is made and what it costs; player_table and fault_table
+    hold whole seasons: rallymill query "SELECT * FROM player_table" --season-dir outputs/season
     """
     from rallymill.season import joining
 

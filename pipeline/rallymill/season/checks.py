@@ -102,7 +102,8 @@ def _references(tables: Tables) -> Iterator[str]:
     if wrong:
         yield f"points: n_shots of {wrong} points is not the number of their strokes"
     shot_ids = set(shots["shot_id"].to_pylist())
-    flags = tables["flags"].select(["shot_id", "point_id"]).to_pylist()
-    loose = sum(row["shot_id"] not in shot_ids or row["point_id"] not in points for row in flags)
-    if loose:
-        yield f"flags: {loose} findings about strokes or points that are not there"
+    for name, rows in (("flags", "findings"), ("opportunities", "opportunities")):
+        told = tables[name].select(["shot_id", "point_id"]).to_pylist()
+        loose = sum(row["shot_id"] not in shot_ids or row["point_id"] not in points for row in told)
+        if loose:
+            yield f"{name}: {loose} {rows} about strokes or points that are not there"

@@ -17,7 +17,8 @@ import pyarrow as pa
 
 from rallymill import tableio
 from rallymill.errors import InputError, RallymillError
-from rallymill.season import rollup
+from rallymill.season import faults, rollup
+from rallymill.season.faults import FAULT_COUNTS, FAULT_RATES, VIEWS_OF_FAULTS
 from rallymill.season.layout import (
     DATABASE_NAME,
     PARTITION,
@@ -34,6 +35,9 @@ log = logging.getLogger(__name__)
 MEMORY = "512MB"
 THREADS = 2
 STORED = "stored"
+ROLLED_UP = (RATES, FAULT_RATES)
+INNER = (COUNTS, FAULT_COUNTS)
+"""Tables that hold counts, from which those that are rolled up are made; they have no view."""
 TYPES = {
     pa.int32(): "INTEGER",
     pa.int64(): "BIGINT",
@@ -105,6 +109,7 @@ def open_to_read(root: Path) -> duckdb.DuckDBPyConnection:
                 f"{path.name} is behind the files of the season",
                 f"run rallymill season add --season-dir {root}, which finishes what was begun",
             )
+        _stand_in(connection)
         connection.execute("SET lock_configuration = true")
     except (InputError, duckdb.Error):
         connection.close()
@@ -143,10 +148,11 @@ def refresh(
     connection = _connect(path, read_only=False)
     try:
         standing = _generation(connection)
-        if standing == generation:
+        older = standing < 0 or bool(_lacking(connection))
+        if standing == generation and not older:
             return 0
         connection.execute("BEGIN")
-        if standing < 0:
+        if older:
             _create(connection)
         n_changed = _bring_up(connection, store, changed)
         connection.execute(f"DELETE FROM {STORED}.state")
@@ -158,6 +164,34 @@ def refresh(
         connection.close()
 
 
+def _specs() -> tuple[TableSpec, ...]:
+    return (*SEASON_TABLES.values(), *INNER, *ROLLED_UP)
+
+
+def _lacking(connection: duckdb.DuckDBPyConnection) -> list[TableSpec]:
+    """Tables that a database does not have, which an older rallymill made."""
+    rows = connection.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE schema_name = ?", [STORED]
+    ).fetchall()
+    there = {name for (name,) in rows}
+    return [spec for spec in _specs() if spec.name not in there]
+
+
+def _stand_in(connection: duckdb.DuckDBPyConnection) -> None:
+    """Empty tables, of this connection alone, for those that a season's database lacks."""
+    lacking = [spec for spec in _lacking(connection) if spec not in INNER]
+    for spec in lacking:
+        columns = columns_of(spec) if spec.name in SEASON_TABLES else spec.columns
+        listed = ", ".join(f'"{column.name}" {_type(column.dtype)}' for column in columns)
+        connection.execute(f"CREATE TEMP TABLE {spec.name} ({listed})")
+    if lacking:
+        names = ", ".join(spec.name for spec in lacking)
+        log.warning(
+            "the season was made before there was %s; rallymill season add and rollup fill it in",
+            names,
+        )
+
+
 def _create(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute(f"CREATE SCHEMA IF NOT EXISTS {STORED}")
     connection.execute(f"CREATE TABLE IF NOT EXISTS {STORED}.state (generation BIGINT)")
@@ -165,11 +199,11 @@ def _create(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(
             f"CREATE TABLE IF NOT EXISTS {STORED}.{name} (match_id VARCHAR, identity VARCHAR)"
         )
-    for spec in (*SEASON_TABLES.values(), COUNTS, RATES):
+    for spec in _specs():
         columns = columns_of(spec) if spec.name in SEASON_TABLES else spec.columns
         listed = ", ".join(f'"{column.name}" {_type(column.dtype)}' for column in columns)
         connection.execute(f"CREATE TABLE IF NOT EXISTS {STORED}.{spec.name} ({listed})")
-        if spec is COUNTS:
+        if spec in INNER:
             continue
         connection.execute(
             f"CREATE VIEW IF NOT EXISTS {spec.name} AS SELECT * FROM {STORED}.{spec.name}"
@@ -180,7 +214,7 @@ def _create(connection: duckdb.DuckDBPyConnection) -> None:
             connection.execute(
                 f'COMMENT ON COLUMN {spec.name}."{column.name}" IS {_quoted(column.doc + unit)}'
             )
-    for name, (sql, comment) in VIEWS_OF_RATES.items():
+    for name, (sql, comment) in (VIEWS_OF_RATES | VIEWS_OF_FAULTS).items():
         connection.execute(f"CREATE VIEW IF NOT EXISTS {name} AS {sql}")
         connection.execute(f"COMMENT ON VIEW {name} IS {_quoted(comment)}")
 
@@ -249,22 +283,24 @@ def names_by_code(root: Path) -> dict[str, set[str]]:
 
 
 def roll_up(root: Path) -> tuple[int, pa.Table]:
-    """Sum the players' tables up; the number of matches newly counted, and the rates.
+    """Sum the players' tables up; the number of matches newly counted, and the players' rates.
 
     To be called while the dataset is held for changes, after :func:`refresh`.
     """
     connection = _connect(path_of(root), read_only=False)
     try:
         connection.execute("BEGIN")
-        counted = rollup.count_new(connection)
-        rates = rollup.rates(connection)
-        connection.execute(f"DELETE FROM {STORED}.{RATES.name}")
-        connection.register("given", rates)
-        connection.execute(f"INSERT INTO {STORED}.{RATES.name} SELECT * FROM given")
-        connection.unregister("given")
+        counted = rollup.count_new(connection, (rollup.count, faults.count))
+        found = {RATES: rollup.rates(connection), FAULT_RATES: faults.fault_rates(connection)}
+        for spec, rates in found.items():
+            connection.execute(f"DELETE FROM {STORED}.{spec.name}")
+            connection.register("given", rates)
+            connection.execute(f"INSERT INTO {STORED}.{spec.name} SELECT * FROM given")
+            connection.unregister("given")
         connection.execute("COMMIT")
         connection.execute("CHECKPOINT")
     finally:
         connection.close()
-    tableio.write(root / ROLLUP_FOLDER / f"{RATES.name}.parquet", RATES, rates)
-    return counted, rates
+    for spec, rates in found.items():
+        tableio.write(root / ROLLUP_FOLDER / f"{spec.name}.parquet", spec, rates)
+    return counted, found[RATES]

@@ -14,7 +14,8 @@ import pandas as pd
 
 from rallymill.errors import InputError
 
-TABLES = ("matches", "players", "points", "shots", "flags", "player_table", "player_rates")
+TABLES = ("matches", "players", "points", "shots", "flags", "player_table", "player_rates",
+          "fault_rates")  # fmt: skip
 WORKBOOK_NAME = "season.xlsx"
 LONGEST_SHEET = 1_048_575
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")

@@ -18,7 +18,17 @@ from urllib.parse import quote, unquote
 
 import pyarrow as pa
 
-from rallymill.tables import EVENTS, FLAGS, MATCHES, POINTS, SHOTS, TEXT, Column, TableSpec
+from rallymill.tables import (
+    EVENTS,
+    FLAGS,
+    MATCHES,
+    OPPORTUNITIES,
+    POINTS,
+    SHOTS,
+    TEXT,
+    Column,
+    TableSpec,
+)
 
 PART_NAME = "part-0.parquet"
 STATE_NAME = "season.json"
@@ -62,9 +72,11 @@ PLAYERS = TableSpec(
     sort=("player",),
 )
 SOURCES: dict[str, TableSpec] = {
-    spec.name: spec for spec in (MATCHES, POINTS, SHOTS, FLAGS, EVENTS)
+    spec.name: spec for spec in (MATCHES, POINTS, SHOTS, FLAGS, OPPORTUNITIES, EVENTS)
 }
 """Tables of a match that go into the season, as a run writes them."""
+LATER = frozenset({OPPORTUNITIES.name})
+"""Tables that came after the first seasons: a match that lacks one has no rows of it."""
 
 SEASON_TABLES: dict[str, TableSpec] = {
     **{name: _of_season(spec) for name, spec in SOURCES.items()},

@@ -16,7 +16,7 @@ from rallymill.errors import InputError, TableError
 from rallymill.runner.rowhash import rows_hash
 from rallymill.runner.store import MatchRecord, MatchStore
 from rallymill.season.checks import check_match
-from rallymill.season.layout import PLAYERS, SEASON_TABLES, SOURCES, Partition
+from rallymill.season.layout import LATER, PLAYERS, SEASON_TABLES, SOURCES, Partition
 from rallymill.tables import MATCHES
 
 VERSION_KEY = "rallymill.schema_version"
@@ -26,6 +26,7 @@ PLAYER_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "shots": ("player", "opponent"),
     "points": ("server_player", "won_by_player"),
     "flags": ("player",),
+    "opportunities": ("player",),
 }
 
 
@@ -68,6 +69,8 @@ def load(out: Path, row: Mapping[str, Any], season: str | None = None) -> Season
 
 def _read(store: MatchStore, name: str) -> pa.Table:
     path = store.table_path(name)
+    if name in LATER and not path.exists():
+        return SOURCES[name].empty()
     version = tableio.read_metadata(path).get(VERSION_KEY)
     if version is not None and version != str(schemas.SCHEMA_VERSION):
         raise TableError(
@@ -88,6 +91,7 @@ def prepare(
     TableError
         They do not fit each other.
     """
+    found = {**{name: SOURCES[name].empty() for name in LATER}, **found}
     check_match(match_id, found)
     (match_row,) = found[MATCHES.name].to_pylist()
     partition = Partition(season_of(match_row["date"], season), match_row["event"], match_id)
@@ -102,8 +106,11 @@ def prepare(
 
 
 def identity_of(partition: Partition, tables: Mapping[str, pa.Table]) -> str:
-    """Hash of all rows of a match and of where it belongs."""
-    names = sorted(tables)
+    """Hash of all rows of a match and of where it belongs.
+
+    A table that came later counts where it has rows, so that a match without them stays the same.
+    """
+    names = sorted(name for name in tables if name not in LATER or tables[name].num_rows)
     return rows_hash(pa.table({
         "table": names, "rows": [rows_hash(tables[name]) for name in names],
         "place": [str(partition.folder)] * len(names),

@@ -8,6 +8,7 @@ of one match are less so than those of many, so read the intervals as the least 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -228,21 +229,32 @@ FROM placed ORDER BY season, player, dimension, value NULLS LAST, measure
 """
 
 
-def count_new(connection: duckdb.DuckDBPyConnection) -> int:
+Counting = Callable[[duckdb.DuckDBPyConnection, str, str], None]
+"""Drops the counts of the matches that a condition picks, and counts those that another picks."""
+
+
+def count(connection: duckdb.DuckDBPyConnection, stale: str, chosen: str) -> None:
+    """The counting of what this module counts; see :data:`Counting`."""
+    connection.execute(f"DELETE FROM stored.counts WHERE {stale}")
+    connection.execute(f"INSERT INTO stored.counts {counting_sql(chosen)}")
+
+
+def count_new(connection: duckdb.DuckDBPyConnection, countings: Sequence[Counting]) -> int:
     """Count matches whose counts are missing or of other rows; the number of matches."""
     new = connection.execute(
         "SELECT count(*) FROM stored.known WHERE (match_id, identity) NOT IN "
         "(SELECT (match_id, identity) FROM stored.counted)"
     ).fetchone()
-    connection.execute(
-        "DELETE FROM stored.counts WHERE match_id NOT IN (SELECT match_id FROM stored.known "
+    stale = (
+        "match_id NOT IN (SELECT match_id FROM stored.known "
         "WHERE (match_id, identity) IN (SELECT (match_id, identity) FROM stored.counted))"
     )
     chosen = (
         "match_id IN (SELECT match_id FROM stored.known WHERE (match_id, identity) NOT IN "
         "(SELECT (match_id, identity) FROM stored.counted))"
     )
-    connection.execute(f"INSERT INTO stored.counts {counting_sql(chosen)}")
+    for counting in countings:
+        counting(connection, stale, chosen)
     connection.execute("DELETE FROM stored.counted")
     connection.execute("INSERT INTO stored.counted SELECT match_id, identity FROM stored.known")
     return int(new[0]) if new else 0

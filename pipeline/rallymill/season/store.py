@@ -25,6 +25,7 @@ from rallymill.runner.lock import folder_lock
 from rallymill.runner.store import write_json
 from rallymill.season.layout import (
     JOURNAL_NAME,
+    LATER,
     PART_NAME,
     SEASON_TABLES,
     STAGING_NAME,
@@ -123,8 +124,13 @@ class SeasonStore:
         return tableio.read_metadata(path).get(IDENTITY_KEY, "")
 
     def read(self, partition: Partition, table: str) -> pa.Table:
-        """Rows of a table of a match; raises :class:`TableError` if they are not as they should."""
+        """Rows of a table of a match; raises :class:`TableError` if they are not as they should.
+
+        A season that is older than a table has no rows of it.
+        """
         path = self.root / partition.file(table)
+        if table in LATER and not path.exists():
+            return SEASON_TABLES[table].empty()
         version = tableio.read_metadata(path).get(VERSION_KEY)
         if version is not None and version != str(tables.SCHEMA_VERSION):
             raise TableError(
@@ -187,6 +193,8 @@ class SeasonStore:
         for partition in self.matches().values():
             for name in SEASON_TABLES:
                 path = self.root / partition.file(name)
+                if name in LATER and not path.exists():
+                    continue
                 table = pq.ParquetFile(path).read()
                 metadata = {key: value for key, value in tableio.read_metadata(path).items()
                             if key == IDENTITY_KEY}  # fmt: skip
