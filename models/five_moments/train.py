@@ -60,7 +60,10 @@ def step_train(arguments: argparse.Namespace) -> None:
     network.train(
         data=str(description), imgsz=TILE_PX, batch=arguments.batch, epochs=arguments.epochs,
         optimizer="AdamW", lr0=arguments.rate, lrf=0.02, cos_lr=True, warmup_epochs=1, mosaic=0.0,
-        scale=0.35, translate=0.1, fliplr=0.5, hsv_h=0.0, hsv_s=0.0, hsv_v=0.0, bgr=0.0, cls=1.0,
+        # Tiles are cut at random from films of many sizes; warping eight channels costs more time
+        # than learning from them.
+        scale=0.0, translate=0.0, fliplr=0.5, hsv_h=0.0, hsv_s=0.0, hsv_v=0.0, bgr=0.0, cls=1.0,
+        cache="ram" if arguments.keep_in_memory else False,
         workers=arguments.workers, device=arguments.device, project=str(out.resolve()),
         name="tiles", exist_ok=True, plots=False, seed=arguments.seed, deterministic=False,
         amp=True, max_det=100, **({"time": arguments.minutes / 60} if arguments.minutes else {}),
@@ -68,6 +71,19 @@ def step_train(arguments: argparse.Namespace) -> None:
     weights = out / "weights.pt"
     shutil.copy(out / "tiles" / "weights" / "last.pt", weights)
     print(f"weights in {weights}")
+
+
+def drop_broken(folder: Path) -> int:
+    """Remove tiles that a stopped rendering left unfinished; returns how many."""
+    import cv2
+
+    broken = 0
+    for path in sorted((folder / "images").glob("*.tiff")):
+        whole, pages = cv2.imreadmulti(str(path), flags=cv2.IMREAD_UNCHANGED)
+        if not whole or len(pages) != CHANNELS or any(p.shape != (TILE_PX,) * 2 for p in pages):
+            path.unlink()
+            broken += 1
+    return broken
 
 
 def step_export(arguments: argparse.Namespace) -> None:
@@ -127,6 +143,9 @@ def main() -> None:
     train.add_argument("--batch", type=int, default=128)
     train.add_argument("--workers", type=int, default=max(cores - 2, 1))
     train.add_argument("--device", default=None)
+    train.add_argument(
+        "--keep-in-memory", action="store_true", help="3.3 MB a tile; decoded once, not each epoch"
+    )
     train.set_defaults(step=step_train)
 
     export = steps.add_parser("export", help="export weights for OpenVINO")
