@@ -14,7 +14,7 @@ WIDE = {
 def wide(left_m: float, **changes):
     """Near player's wide ball, after which the player stays ``left_m`` short of the place."""
     row = shot(**WIDE)
-    reply = reply_to(row)
+    reply = reply_to(row, t_contact_s=row["t_contact_s"] + 1.7)
     place = bisector_x_m(reply, reply["opponent_y_m"])
     return [row, reply | {"opponent_x_m": place + left_m} | changes]
 
@@ -29,7 +29,7 @@ def test_standing_short_of_the_place():
     assert len(found) == 1
     assert found[0].side == "near" and found[0].player == "MAR" and found[0].kind == "fault"
     assert "3.0 m short" in found[0].sentence and "standing" in found[0].sentence
-    assert {e.name: e.value for e in found[0].evidence}["time to recover"] == pytest.approx(1.4)
+    assert {e.name: e.value for e in found[0].evidence}["time to recover"] == pytest.approx(1.7)
 
 
 def test_still_moving_is_late():
@@ -61,7 +61,7 @@ def test_in_place_in_time_is_a_credit():
     found, _ = look("recovery", play(wide(0.2)))
     assert [f.kind for f in found] == ["credit"] and "Back in time" in found[0].sentence
     speed = {e.name: e.value for e in found[0].evidence}["mean speed toward the place"]
-    assert speed == pytest.approx(4.6 / 1.4, abs=0.3)
+    assert speed == pytest.approx(4.6 / 1.7, abs=0.3)
 
 
 def test_nearly_in_place_is_silent():

@@ -42,8 +42,13 @@ def test_always_to_the_t():
 
 
 def test_mixed_serves_are_silent():
-    assert look("serve_pattern", serves(["t", "wide", "body", "t", "wide", "t", "wide"])) == (
-        [], [])
+    mixed = serves(["t", "wide", "body", "t", "wide", "t", "wide"] * 6)
+    assert look("serve_pattern", mixed) == ([], []) and clear("serve_pattern", mixed) == 1
+
+
+def test_a_few_mixed_serves_cannot_be_told():
+    mixed = serves(["t", "wide", "body", "t", "wide", "t", "wide"])
+    assert look("serve_pattern", mixed) == ([], [TOO_NEAR])
 
 
 def test_few_serves_say_nothing():
@@ -99,13 +104,14 @@ def test_body_serve_left_out():
 
 
 def test_twenty_serves_without_one_into_the_body_say_little():
-    """With a true share of 0.08, nothing in 20 serves happens in 19 % of matches."""
-    found, _ = look("body_serve", serves(["t", "wide"] * 10))
-    assert found[0].confidence == pytest.approx(1 - 0.92**21, abs=1e-9)
+    """With a true share of 0.08, nothing in 20 serves happens in 19 % of matches, in 40 in 4 %."""
+    assert look("body_serve", serves(["t", "wide"] * 10)) == ([], [TOO_NEAR])
+    found, _ = look("body_serve", serves(["t", "wide"] * 20))
+    assert found[0].confidence == pytest.approx(1 - 0.92**41, abs=1e-9)
 
 
 def second(bounce_y_m, **changes):
-    rows = [shot(point_id=0, shot_number=1, stroke="serve", bounce_y_m=bounce_y_m) | changes]
+    rows = [shot(shot_number=1, stroke="serve", bounce_y_m=bounce_y_m) | changes]
     return play(rows, [point(serve_number=2)])
 
 
@@ -123,4 +129,4 @@ def test_deep_second_or_first_serve_is_silent():
 
 def test_second_serve_abstains():
     assert look("second_serve_depth", second(None)) == ([], ["not measured: bounce_y_m"])
-    assert look("second_serve_depth", second(4.2, bounce_y_m_sd=0.5)) == ([], [TOO_NEAR])
+    assert look("second_serve_depth", second(3.8, bounce_y_m_sd=0.5)) == ([], [TOO_NEAR])

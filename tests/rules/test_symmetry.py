@@ -17,7 +17,7 @@ ALONG = ("_y_m", "_vy_mps")
 TIMES = ("t_contact_s", "t_bounce_s")
 HALVES = {"deuce": "ad", "ad": "deuce"}
 STROKES = ("groundstroke",) * 6 + ("volley", "drop_shot", "approach", "return", "lob")
-POINTS_A_GAME = 28
+POINTS_A_GAME = 40
 NEVER_SPEAK = {"racket_back"}
 """What it would have to see is in no table."""
 
@@ -62,7 +62,7 @@ def game(seed: int):
             point_id=8 + k, serve_number=2, score="0-0, 30-40", won_by="near", ended_by="ace"))
     tracks = {
         side: standing(0.3 if side == "near" else -0.5, 12.5 if side == "far" else -12.7,
-                       landings, start_s=5.0, end_s=280.0)
+                       landings, start_s=5.0, end_s=180.0)
         for side, landings in hops.items()
     }
     return numbered(shots), points, tracks

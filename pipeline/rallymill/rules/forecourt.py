@@ -162,7 +162,7 @@ class ClosingInThresholds(Thresholds):
     """Coming forward by this is."""
     back_m: float = 10.5
     """A fault needs the player to stand farther from the net than this."""
-    time_s: float = 0.9
+    time_s: float = 1.1
     """A fault needs this time between the strokes."""
     from_m: float = 6.4
     """A player already nearer the net than this has nothing to close."""

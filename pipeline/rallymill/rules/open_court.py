@@ -279,8 +279,8 @@ RULES = (
             extra_share=0.13, credit_share=0.13, time_s=1.0, back_to_m=1.5),
     }, _open_court),
     Rule("wrong_foot", "open_court", 1, {
-        "club": WrongFootThresholds(runner_mps=2.0, behind_m=1.2, better_s=0.3),
-        "college": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.3),
+        "club": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.4),
+        "college": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.35),
         "tour": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.25),
     }, _wrong_foot),
 )

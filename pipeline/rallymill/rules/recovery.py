@@ -40,6 +40,8 @@ class RecoveryThresholds(Thresholds):
     """How far beyond it is too far."""
     within_m: float = Field(gt=0)
     """A credit needs the place to be reached to within this."""
+    follow_through_s: float = 0.25
+    """Time that the stroke itself takes before the way back can begin."""
     long_way_m: float = 3.0
     """A credit needs a way of this length."""
     away_m: float = 0.7
@@ -89,7 +91,7 @@ def _judge(
     )
     # Nobody is blamed for a place that could not be reached in the time.
     start = known_mps(shot.hitter_vx_mps) * home
-    needed = tactics.time_to_cover_s(
+    needed = bounds.follow_through_s + tactics.time_to_cover_s(
         max(way.length_m - bounds.short_m, 0.0), start, tactics.Mover())
     falls_short = above(way.left_m, bounds.short_m, way.sd_m)
     goes_over = above(-way.left_m, bounds.over_m, way.sd_m)
@@ -133,7 +135,7 @@ def _fell_short(
         evidence.append(Evidence("start of the way back", started, "s"))
     late = known_mps(reply.opponent_vx_mps) * way.home > bounds.still_moving_mps
     wrong_way = way.left_m - way.length_m > bounds.away_m
-    begun = f", having started back after {started:.1f} s" if late and started else ""
+    begun = f", having started back after {started:.1f} s," if late and started else ""
     how = f"still on the way{begun}" if late else "standing"
     word = "Moved the wrong way" if wrong_way else f"{'Late' if late else 'Short'} recovery"
     return finding(

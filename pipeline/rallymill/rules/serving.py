@@ -227,24 +227,24 @@ def _second_serve_depth(play: Play, bounds: SecondServeDepthThresholds) -> Itera
 
 
 RULES = (
-    Rule("serve_pattern", "serving", 1, {
-        "club": ServePatternThresholds(share=0.6, least_serves=6),
-        "college": ServePatternThresholds(share=0.55, least_serves=6),
-        "tour": ServePatternThresholds(share=0.55, least_serves=6),
+    Rule("serve_pattern", "serving", 2, {
+        "club": ServePatternThresholds(share=0.6, least_serves=6, least_confidence=0.9),
+        "college": ServePatternThresholds(share=0.55, least_serves=6, least_confidence=0.9),
+        "tour": ServePatternThresholds(share=0.55, least_serves=6, least_confidence=0.9),
     }, _serve_pattern),
     Rule("serve_big_points", "serving", 1, {
-        "club": ServePatternThresholds(share=0.65, least_serves=5),
-        "college": ServePatternThresholds(share=0.6, least_serves=5),
-        "tour": ServePatternThresholds(share=0.6, least_serves=5),
+        "club": ServePatternThresholds(share=0.65, least_serves=5, least_confidence=0.9),
+        "college": ServePatternThresholds(share=0.6, least_serves=5, least_confidence=0.9),
+        "tour": ServePatternThresholds(share=0.6, least_serves=5, least_confidence=0.9),
     }, _serve_big_points),
     Rule("body_serve", "serving", 1, {
-        "club": BodyServeThresholds(share=0.08, least_serves=20),
-        "college": BodyServeThresholds(share=0.08, least_serves=20),
-        "tour": BodyServeThresholds(share=0.08, least_serves=20),
+        "club": BodyServeThresholds(share=0.08, least_serves=20, least_confidence=0.9),
+        "college": BodyServeThresholds(share=0.08, least_serves=20, least_confidence=0.9),
+        "tour": BodyServeThresholds(share=0.08, least_serves=20, least_confidence=0.9),
     }, _body_serve),
     Rule("second_serve_depth", "serving", 1, {
-        "club": SecondServeDepthThresholds(short_m=2.6),
-        "college": SecondServeDepthThresholds(short_m=2.2),
-        "tour": SecondServeDepthThresholds(short_m=1.9),
+        "club": SecondServeDepthThresholds(short_m=3.0),
+        "college": SecondServeDepthThresholds(short_m=2.7),
+        "tour": SecondServeDepthThresholds(short_m=2.4),
     }, _second_serve_depth),
 )
