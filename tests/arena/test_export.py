@@ -292,3 +292,13 @@ def test_starved_films_lose_balls_and_clean_ones_do_not(monkeypatch):
             lost[crf] += 0 in export_labels.lost_balls(shot.pictures[around], placed, raw, coded)
     assert lost[12] == 0
     assert lost[45] >= 2
+
+
+def test_a_seed_that_cannot_be_drawn_costs_itself_alone(tmp_path, monkeypatch, caplog):
+    def broken(request):
+        raise ValueError("cannot convert float NaN to integer")
+
+    monkeypatch.setattr(export, "training_frames", broken)
+    request = export.Request(41, 3, str(tmp_path), "easy")
+    assert export._work(request) == (41, 0)
+    assert "seed 41" in caplog.text

@@ -16,13 +16,14 @@ from rallymill.arena import (
     camera_moves,
     camera_work,
     render_fields,
+    render_rows,
     shade_cache,
     shade_ray,
 )
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_develop import Processing, develop
 from rallymill.arena.render_people import surface
-from rallymill.arena.world import ACTIONS, Look, PersonState
+from rallymill.arena.world import ACTIONS, BallState, Look, PersonState
 
 EMPTY = StillWorld()
 
@@ -403,3 +404,12 @@ def test_compiled_code_older_than_its_sources_is_dropped(tmp_path):
     assert shade_cache.drop_stale(tmp_path) == 2
     kept = [path.exists() for path in (stale, fresh, inlined, newer, other)]
     assert kept == [False, True, False, True, True]
+
+
+def test_a_row_that_cannot_be_told_is_read_in_the_middle(monkeypatch):
+    class Still:
+        def ball(self, index, t_s):
+            return BallState(np.full(3, np.nan), np.zeros(3), True)
+
+    moment = render_rows.ball_moment(Still(), np.ones(16), 0, 2.5, 0.01, 720)
+    assert moment == 2.5

@@ -193,8 +193,13 @@ def training_frames(request: Request) -> int:
 
 
 def _work(request: Request) -> tuple[int, int]:
+    """Seed and number of its pictures; a seed that cannot be drawn costs itself alone."""
     cv2.setNumThreads(1)
-    return request.seed, training_frames(request)
+    try:
+        return request.seed, training_frames(request)
+    except (ValueError, ArithmeticError) as error:
+        LOG.error("seed %d cannot be drawn: %s: %s", request.seed, type(error).__name__, error)
+        return request.seed, 0
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -5,6 +5,8 @@ Rows are read from the top one to the foot within a readout time whose middle is
 
 from __future__ import annotations
 
+from math import isfinite
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,7 +28,8 @@ def person_moment(
     """Moment at which the row of a person's middle is read; ``camera`` (16,) as shaders take it."""
     state = world.person(index, t_s)
     _, v, depth = shade_ray.to_image(camera, state.x_m, state.y_m, state.z_m + BODY_MIDDLE_M)
-    return t_s + readout_s * row_share(v, height_px) if depth > 0 else t_s
+    # At the camera's own depth there is no row, and no number for it.
+    return t_s + readout_s * row_share(v, height_px) if depth > 0 and isfinite(v) else t_s
 
 
 def ball_moment(
@@ -43,7 +46,7 @@ def ball_moment(
         if state is None:
             return moment
         _, v, depth = shade_ray.to_image(camera, *state.position_m)
-        if depth <= 0:
+        if not depth > 0 or not isfinite(v):
             return t_s
         moment = t_s + readout_s * row_share(v, height_px)
     return moment
