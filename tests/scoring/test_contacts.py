@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from rallymill import tableio, tables
@@ -45,6 +46,17 @@ def test_events_in_a_replay_are_false(make_clip) -> None:
     beyond.loc[5, "t_s"] = 9.0
     clip = make_clip(events=tableio.from_pandas(tables.EVENTS, beyond))
     assert contacts.bounces(clip) == Tally(2, 0, 1)
+
+
+def test_bounces_of_a_dead_ball_count_neither_way(make_clip) -> None:
+    table = by_hand.events().to_pandas()
+    end_s = float(by_hand.points()["end_s"][0].as_py())
+    more = table.iloc[[5]].assign(t_s=end_s + 0.2, event_id=6)
+    clip = make_clip(events=tableio.from_pandas(tables.EVENTS, pd.concat([table, more])))
+    assert contacts.bounces(clip) == Tally(3, 0, 0)
+    before = table.iloc[[5]].assign(t_s=end_s - 0.2, event_id=6)
+    clip = make_clip(events=tableio.from_pandas(tables.EVENTS, pd.concat([table, before])))
+    assert contacts.bounces(clip) == Tally(3, 1, 0)
 
 
 def test_bounce_place_by_half(make_clip) -> None:

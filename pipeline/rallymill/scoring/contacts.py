@@ -61,11 +61,30 @@ def hits(clip: Clip) -> Tally | NotMeasured:
 
 
 def bounces(clip: Clip) -> Tally | NotMeasured:
-    """Bounces within one frame of the clip."""
+    """Bounces within one frame of the clip, up to the one that ends the point.
+
+    What a dead ball does on its way to the fence is no part of play: bounces after a true point's
+    end and before the next one count neither way.
+    """
     tables = _covered(clip)
     if isinstance(tables, str):
         return NotMeasured(tables)
-    return match_events(*tables, "bounce", clip.frame_s())[2]
+    found, true = (table[~_dead(clip, table)] for table in tables)
+    return match_events(found, true, "bounce", clip.frame_s())[2]
+
+
+def _dead(clip: Clip, events: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which events lie between the end of a true point and the next one, on the main camera."""
+    dead = np.zeros(len(events), dtype=bool)
+    if "points" not in clip.truth or not clip.truth["points"].num_rows:
+        return dead
+    points = clip.truth["points"].to_pandas().sort_values("start_s")
+    ends = points["end_s"].to_numpy(dtype=float) + 1.5 * clip.frame_s()
+    starts = np.append(points["start_s"].to_numpy(dtype=float)[1:], np.inf)
+    times = events["t_s"].to_numpy(dtype=float)
+    for end, start in zip(ends, starts, strict=True):
+        dead |= (times > end) & (times < start)
+    return np.asarray(dead & inside(times, clip.main_spans()))
 
 
 def bounce_place(clip: Clip, side: str) -> Errors | NotMeasured:

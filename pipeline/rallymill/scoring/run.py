@@ -4,8 +4,9 @@ How things are counted. Pixels are scaled by 720 / picture height. Court: named 
 the true picture. Ball: rows of tracks with ``observed`` true are the predictions, bridged rows are
 none; only frames in which truth has the ball visible and a point in play count for precision and
 recall. Contacts: true ones in main-camera spans; found ones in any span that truth labels. Hits
-pair within 2/25 s (or two frames of a slower clip), bounces within one frame of the clip. Strokes
-pair like hits; an answer of ``unknown`` is never right.
+pair within 2/25 s (or two frames of a slower clip), bounces within one frame of the clip; bounces
+of a dead ball, between points, count neither way. Strokes pair like hits; an answer of ``unknown``
+is never right.
 """
 
 from __future__ import annotations
