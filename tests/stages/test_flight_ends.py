@@ -10,10 +10,11 @@ import pytest
 from rallymill import flight
 from rallymill.camera import Camera
 from rallymill.flightfit import arc, rally
-from rallymill.stages.flight import candidates, rallies_end
+from rallymill.stages.flight import candidates, grammar, rallies_end
 from rallymill.stages.flight.contacts import (
     BOUNCE,
     HIT_FAR,
+    HIT_NEAR,
     LOST,
     OUT_FAR,
     RUN_BACK_M,
@@ -95,7 +96,37 @@ def test_a_ball_lost_in_the_picture_is_not_followed_for_long() -> None:
      (SERVE_FAR, 80, 4, 5), (BOUNCE, 58, 0, 0)],
 )  # fmt: skip
 def test_strokes_of_no_human_speed_cost(kind, speed_mps, least, most) -> None:
-    state = np.array([0, 11, 1, 0, -speed_mps, 0], dtype=float)
-    fit = arc.ArcFit(state, state, np.zeros(2), np.eye(6), np.eye(6), 2.0, 1.0, 9, 1.0)
-    extra = Flight(0, 1, kind, BOUNCE, fit).cost - 3.0
-    assert least <= extra <= most
+    assert least <= extra_cost(kind, BOUNCE, speed_mps, end_y_m=-8.0) <= most
+
+
+def extra_cost(
+    first: int, last: int, speed_mps: float = 30.0, end_y_m: float = -8.0, low_m: float = 1.0
+) -> float:
+    """What a flight costs beyond its points and priors; strokes start from the far end."""
+    start = np.array([0, 11, low_m, 0, -speed_mps, 0], dtype=float)
+    end = np.array([0, end_y_m, low_m, 0, -speed_mps, -3], dtype=float)
+    fit = arc.ArcFit(start, end, np.zeros(2), np.eye(6), np.eye(6), 2.0, 1.0, 9, 1.0)
+    return Flight(0, 1, first, last, fit).cost - 3.0
+
+
+def test_a_stroke_that_lands_before_the_net_is_odd_but_possible() -> None:
+    assert extra_cost(HIT_FAR, BOUNCE, end_y_m=0.8) > 5.0
+    assert extra_cost(HIT_FAR, BOUNCE, end_y_m=-0.8) == 0.0
+    assert extra_cost(BOUNCE, BOUNCE, end_y_m=0.8) == 0.0
+
+
+def test_a_stroke_below_the_ground_costs_more_the_lower_it_is() -> None:
+    costs = [extra_cost(HIT_FAR, BOUNCE, low_m=z) for z in (0.2, 0.0, -0.1, -0.2, -0.3)]
+    assert costs[:2] == [0.0, 0.0] and costs[1:] == sorted(costs[1:]) and costs[-1] > 2.0
+    assert extra_cost(BOUNCE, BOUNCE, low_m=-0.3) == 0.0
+
+
+def test_a_stroke_after_two_bounces_is_dearer_than_after_one() -> None:
+    def joined(first: int) -> float:
+        fall = np.array([0, -8, 0.03, 0, -10, -4], dtype=float)
+        rise = np.array([0, -8, 0.03, 0, -7, 3.1], dtype=float)
+        fit = arc.ArcFit(rise, fall, np.zeros(2), np.eye(6), np.eye(6), 2.0, 1.0, 9, 1.0)
+        before, after = Flight(0, 1, first, BOUNCE, fit), Flight(1, 2, BOUNCE, HIT_NEAR, fit)
+        return float(grammar._join_costs([before], [after], BOUNCE, 0.02)[0, 0])
+
+    assert joined(BOUNCE) == pytest.approx(joined(HIT_FAR) + grammar.TWICE_COST)

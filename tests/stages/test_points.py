@@ -330,3 +330,11 @@ def test_noise_costs_few_endings():
         sure += list(found["ended_by_confidence"])
     assert sum(right) / len(right) >= 0.93
     assert min(sure) < 0.999
+
+
+def test_a_good_serve_that_is_served_again_from_there_is_a_let():
+    # Its touch of the net was not seen; an ace would be followed from the other half.
+    first = [SERVE, SERVE_BOUNCE]
+    rows = points([*first, *moved(RALLY, 12.0, 1)])
+    assert rows[0]["ended_by"] == "let" and rows[0]["won_by"] is None
+    assert rows[1]["serve_number"] == 1

@@ -33,6 +33,8 @@ REPEATED_ODDS = 30.0
 """How much likelier a serve is to be repeated from the same half after a fault than after a good
 serve; it never should be after a good one, but a half can be misread."""
 
+UNSEEN_LET_CONFIDENCE = 0.7
+
 
 @dataclass(frozen=True)
 class Ending:
@@ -105,6 +107,9 @@ def of_rally(
         if len(rally.strokes) == 1:
             if serve.net is not None:
                 return Ending("let", None, good * serve.net.confidence)
+            if repeated:
+                # Served again from there although it was good: a let whose touch was not seen.
+                return Ending("let", None, good * UNSEEN_LET_CONFIDENCE)
             if serve.bounce is None:
                 return Ending("unknown", None, 0.3)
             return Ending("ace", last.hit.side, good * certain)

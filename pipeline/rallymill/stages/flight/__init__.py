@@ -58,7 +58,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 2
+    version = 3
     reads: tuple[str, ...] = ("detections", "frames", "people")
     writes = tables.ARCS
     needs_video = False

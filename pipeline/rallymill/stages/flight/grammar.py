@@ -53,6 +53,8 @@ ROLLING_COST = 0.8
 """For each path point outside any flight that moves slowly along the ground."""
 ROLLING_MPS = 3.5
 CORD_COST = 8.0
+TWICE_COST = 10.0
+"""Of a stroke after two bounces: the ball is dead by then."""
 MISMATCH_CAP = 14.0
 FLOOR_M = 0.08
 """Standard deviation added to places where two flights meet: times are not exact yet."""
@@ -121,6 +123,9 @@ def _join_costs(
         physics = (0.5 * ((restitution - 0.78) / sd) ** 2 + 0.5 * ((ratio - 0.72) / ratio_sd) ** 2
                    + 0.5 * (turn / turn_sd) ** 2)
         cost = cost + np.minimum(physics, 15.0)
+        bounced = np.array([f.first_kind == BOUNCE for f in before])
+        struck = np.array([f.last_kind in HITS for f in after])
+        cost = cost + np.where(bounced[:, None] & struck[None], TWICE_COST, 0.0)
         # A ball does not turn back on the ground.
         cost = np.where((v_in[..., :2] * v_out[..., :2]).sum(-1) < 0, np.inf, cost)
     elif kind == NET:

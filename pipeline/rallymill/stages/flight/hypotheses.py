@@ -40,6 +40,10 @@ ALONG_MPS = 15.0
 """About how fast a ball flies that meets the net."""
 FAST_SERVE_MPS, FAST_STROKE_MPS, SPEED_SD_MPS = 62.0, 38.0, 6.0
 """Few serves and strokes are faster, and how few; common practice, no source."""
+LEAST_BELOW_M, BELOW_SD_M = 0.35, 0.12
+"""From behind a court, a ball picked up near the ground may be fitted a little below it."""
+SHORT_COST, MOST_SHORT_M = 12.0, 8.0
+"""Few strokes land before the net, and none that is worth the name so far before it."""
 MOST_POINTS = 20
 """Flights are tried on no more than about twice this many points; the joint fit takes all."""
 
@@ -57,8 +61,23 @@ class Flight:
 
     @property
     def cost(self) -> float:
-        """Negative log likelihood of points, priors and the speed of a stroke."""
-        return self.fit.cost * self.stride + self.fit.prior + self.speed_cost
+        """Negative log likelihood of points and priors, and what is odd about a stroke."""
+        odd = self.speed_cost + self.short_cost + self.below_cost
+        return self.fit.cost * self.stride + self.fit.prior + odd
+
+    @property
+    def short_cost(self) -> float:
+        """What a stroke costs that meets the ground before it meets the net."""
+        if self.first_kind in HITS and self.last_kind == BOUNCE and _short_by_m(self) > 0.0:
+            return SHORT_COST
+        return 0.0
+
+    @property
+    def below_cost(self) -> float:
+        """What a stroke costs that is fitted below the ground."""
+        ends = ((self.first_kind, self.fit.start[2]), (self.last_kind, self.fit.end[2]))
+        below = [min(float(z), 0.0) for kind, z in ends if kind in HITS]
+        return sum(0.5 * (z / BELOW_SD_M) ** 2 for z in below)
 
     @property
     def speed_cost(self) -> float:
@@ -72,6 +91,12 @@ class Flight:
         usual = FAST_SERVE_MPS if self.first_kind in SERVES else FAST_STROKE_MPS
         beyond = max(float(np.linalg.norm(self.fit.start[3:])) - usual, 0.0) / SPEED_SD_MPS
         return 0.5 * beyond**2
+
+
+def _short_by_m(flight: Flight) -> float:
+    """How far before the net a stroke's flight ends, negative beyond it."""
+    away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
+    return float(-flight.fit.end[1] * away)
 
 
 def _allowed(first_kind: int, last_kind: int, first_t: float, last_t: float) -> bool:
@@ -122,21 +147,18 @@ def _sensible(flight: Flight) -> bool:
         slowest = 18.0 if flight.first_kind in SERVES else 5.0
         if start[4] * away < slowest or np.linalg.norm(start[3:]) < 8.0:
             return False
-        if start[1] * away > 0.5 or start[2] < -0.1:
+        if start[1] * away > 0.5 or start[2] < -LEAST_BELOW_M:
             return False
     if flight.first_kind == BOUNCE and start[5] < 0.2:
         return False
     if flight.last_kind == BOUNCE:
         if end[5] > -0.3:
             return False
-        if flight.first_kind in HITS:
-            # A stroke's first bounce is beyond the net or, off the net or the frame, before it.
-            away = 1.0 if flight.first_kind in NEAR_HITS else -1.0
-            if end[1] * away < 0.0:
-                return False
+        if flight.first_kind in HITS and _short_by_m(flight) > MOST_SHORT_M:
+            return False
     if flight.last_kind in HITS:
         toward = -1.0 if flight.last_kind in NEAR_HITS else 1.0
-        if end[4] * toward < 0.5 or end[1] * toward < -0.5 or end[2] < -0.1:
+        if end[4] * toward < 0.5 or end[1] * toward < -0.5 or end[2] < -LEAST_BELOW_M:
             return False
         if flight.first_kind == BOUNCE and start[1] * toward < 0.0:
             return False
