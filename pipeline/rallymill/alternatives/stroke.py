@@ -48,8 +48,9 @@ class Stroke:
     ``contact``, ``contact_sd`` are (3,); ``opponent`` and ``opponent_sd`` (4,): place and velocity,
     NaN where not measured; ``landed`` is the first bounce (x, y) and ``landed_sd`` its deviation,
     None without one; ``landed_s`` its time from the contact and ``clearance_m`` the height that was
-    measured over the net, NaN without. ``box_side`` is the half from which a serve is struck.
-    ``turn`` is -1 where the court was turned, so that a place times it is one of the court frame.
+    measured over the net, NaN without. ``in_court`` says whether it was in.
+    ``box_side`` is the half from which a serve is struck. ``turn`` is -1 where the court was
+    turned, so that a place times it is one of the court frame.
     """
 
     shot_id: int
@@ -74,6 +75,7 @@ class Stroke:
     landed_s: float
     clearance_m: float
     clearance_sd_m: float
+    in_court: bool | None
     box_side: str | None
     turn: float
 
@@ -131,6 +133,7 @@ def stroke_of(row: Row, right_handed: bool | None = None) -> Stroke | str:
         landed_s=nan if row["t_bounce_s"] is None else row["t_bounce_s"] - row["t_contact_s"],
         clearance_m=nan if row["net_clearance_m"] is None else row["net_clearance_m"],
         clearance_sd_m=_sd(row, "net_clearance_m", PLACE_SD_M),
+        in_court=row["in_court"],
         box_side=court.serve_side(server_x, contact[1]) if family == SERVE else None,
         turn=turn,
     )  # fmt: skip

@@ -3,32 +3,33 @@
 For every target the elevation is solved that brings the ball there. Then the flight is drawn many
 times over: contact, pace, topspin and the opponent as they may really have been, given their
 standard deviations, and the player's scatter of elevation, azimuth and pace. What comes out is a
-distribution. Draws come in pairs that are each other's mirror image, and are the same for every
-target of a stroke and for every run.
+distribution. The draws are the same for every target of a stroke and for every run.
 """
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from math import atan2, nan
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
-from scipy.stats import qmc
 
 from rallymill import court, tactics
 from rallymill.alternatives import flights
+from rallymill.alternatives.drawing import (
+    N_DRAWS,
+    clears,
+    flights_to,
+    goes_in,
+    standard_draws,
+)
 from rallymill.alternatives.scatter import Scatter
-from rallymill.alternatives.stroke import SERVE, Launches, Stroke
+from rallymill.alternatives.stroke import Launches, Stroke
 from rallymill.alternatives.targets import PLAYED, Target, played_target, targets
-from rallymill.flight import BALL_RADIUS_M, SURFACES
+from rallymill.flight import SURFACES
 
 Array = NDArray[np.float64]
 
-N_DRAWS = 128
-"""Draws for each target: a share of them is good to about 0.03."""
 LEAST_DRAWS = 8
 """Fewer balls that go in say nothing of when the opponent can meet them."""
 MISSED_M = 0.3
@@ -42,9 +43,6 @@ clearance; one of a thousand strokes is further off by chance."""
 MODEL_S, MODEL_M = 0.02, 0.1
 """What sidespin and wind, which are left out, may make of time and clearance (common practice, no
 source)."""
-
-(_X, _Y, _Z, _PACE, _SPIN, _ELEVATION, _AZIMUTH, _ERROR, _OX, _OY, _OVX, _OVY) = range(12)
-_MIRRORED = (_X, _AZIMUTH, _OX, _OVX)
 
 MOVERS = {
     "tour": tactics.Mover(),
@@ -115,21 +113,6 @@ NOT_LANDED = "the stroke was not seen to come down beyond the net"
 MISFIT = "contact, pace and bounce as measured do not belong to one flight"
 
 
-def seed_of(match_id: str, shot_id: int) -> int:
-    """Seed of a stroke's draws, the same on every machine."""
-    digest = hashlib.sha256(f"{match_id}/{shot_id}".encode()).digest()
-    return int.from_bytes(digest[:4], "big")
-
-
-def standard_draws(seed: int, n: int = N_DRAWS) -> Array:
-    """Standard normal draws (n, 12), evenly spread, in pairs that are mirror images across."""
-    half = qmc.Sobol(12, scramble=True, seed=seed).random(n // 2)
-    drawn = ndtri(np.clip(half, 1e-6, 1 - 1e-6))
-    mirrored = drawn.copy()
-    mirrored[:, _MIRRORED] *= -1
-    return np.concatenate([drawn, mirrored])
-
-
 def alternatives(
     stroke: Stroke, scatter: Scatter, mover: tactics.Mover, seed: int, surface: str = "hard",
     n_draws: int = N_DRAWS,
@@ -173,8 +156,9 @@ def _fits(
     if elevation != elevation:
         return False
     at = np.array([own.x_m, own.y_m])
-    still = Scatter(0.0, 0.0, 0.0, 0, "")
-    flown = _flights(stroke, (own.x_m, own.y_m), elevation, still, tactics.Mover(), drawn, 1.0)[0]
+    none = np.tile([0.0, 0.0, 1.0], (len(drawn), 1))
+    flown = flights_to(
+        stroke, (own.x_m, own.y_m), elevation, none, drawn, tactics.Mover(), 1.0)[0]
     reached = np.abs(flown[:, [flights.LANDED_X, flights.LANDED_Y]] - at).max(axis=1) < MISSED_M
     for column, measured, sd in (
         (flights.LANDED_S, stroke.landed_s, MODEL_S),
@@ -214,62 +198,28 @@ def flight_to(stroke: Stroke, target_m: tuple[float, float], elevation_rad: floa
         stroke.contact, stroke.pace_mps, elevation_rad, azimuth, stroke.topspin_radps)
 
 
-def _flights(
-    stroke: Stroke, target_m: tuple[float, float], elevation: float, scatter: Scatter,
-    mover: tactics.Mover, drawn: Array, restitution: float,
-) -> tuple[Array, Array]:
-    """Flights (N, 7) and meetings (N, 3) of :func:`rallymill.alternatives.flights.draw`."""
-    strokes = np.column_stack([
-        stroke.contact + stroke.contact_sd * drawn[:, [_X, _Y, _Z]],
-        np.maximum(stroke.pace_mps + stroke.pace_sd_mps * drawn[:, _PACE], 1.0),
-        stroke.topspin_radps + stroke.topspin_sd_radps * drawn[:, _SPIN],
-    ])
-    strokes[:, 1] = np.minimum(strokes[:, 1], -0.05)
-    strokes[:, 2] = np.maximum(strokes[:, 2], 2 * BALL_RADIUS_M)
-    errors = np.column_stack([
-        scatter.elevation_rad * drawn[:, _ELEVATION], scatter.azimuth_rad * drawn[:, _AZIMUTH],
-        np.maximum(1 + scatter.pace_share * drawn[:, _ERROR], 0.5),
-    ])
-    opponents = stroke.opponent + stroke.opponent_sd * drawn[:, [_OX, _OY, _OVX, _OVY]]
-    return flights.draw(
-        stroke.contact, stroke.pace_mps, stroke.topspin_radps, elevation, target_m, strokes,
-        errors, opponents, mover, restitution,
-    )
-
-
 def _played_out(
     stroke: Stroke, target: Target, played: bool, elevation: float, scatter: Scatter,
     mover: tactics.Mover, drawn: Array, restitution: float,
 ) -> Alternative:
-    flown, met = _flights(
-        stroke, (target.x_m, target.y_m), elevation, scatter, mover, drawn, restitution)
+    flown, met = flights_to(
+        stroke, (target.x_m, target.y_m), elevation, scatter.errors(drawn), drawn, mover,
+        restitution)
     clearance = flown[:, flights.CLEARANCE]
     passes = np.isfinite(clearance)
-    clears = passes & (clearance > 0)
-    goes_in = clears & _lands_in(stroke, flown)
-    times = met[goes_in & np.isfinite(met[:, 0])]
+    inside = goes_in(stroke, flown)
+    times = met[inside & np.isfinite(met[:, 0])]
     ball, needed, run = times.T
     told = len(times) >= LEAST_DRAWS
     measured = bool(np.isfinite(stroke.opponent).all())
     return Alternative(
         target, played, "", elevation,
         net_m=float(np.median(court.net_height_m(flown[passes, flights.NET_X]))),
-        clears=float(np.mean(clears)), clearance_m=Spread.of(clearance[passes]),
-        goes_in=float(np.mean(goes_in)), flight_s=float(np.nanmedian(flown[:, flights.LANDED_S])),
+        clears=float(np.mean(clears(flown))), clearance_m=Spread.of(clearance[passes]),
+        goes_in=float(np.mean(inside)), flight_s=float(np.nanmedian(flown[:, flights.LANDED_S])),
         ball_s=Spread.of(ball) if told else UNKNOWN,
         needed_s=Spread.of(needed) if told else UNKNOWN,
         late_s=Spread.of(needed - ball) if told else UNKNOWN,
         run_m=float(np.median(run)) if told else nan,
         beats=float(np.sum(needed > ball)) / len(drawn) if measured else nan,
     )
-
-
-def _lands_in(stroke: Stroke, flown: Array) -> NDArray[np.bool_]:
-    x, y = flown[:, flights.LANDED_X], flown[:, flights.LANDED_Y]
-    if stroke.family != SERVE:
-        return court.in_singles(x, y) & (y > 0)
-    side = stroke.box_side or "deuce"
-    return np.array([
-        court.in_service_box(float(a), float(b), -court.HALF_LENGTH_M, side)
-        for a, b in zip(x, y, strict=True)
-    ])

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 from rallymill import tactics
-from rallymill.alternatives.scatter import Scatter
+from rallymill.alternatives.drawing import N_DRAWS
+from rallymill.alternatives.scatter import MISHIT_TIMES, Scatter
 from rallymill.alternatives.stroke import SERVE, Stroke
 from rallymill.alternatives.targets import ANGLE_MARGIN_M, DEEP_M, SIDE_MARGIN_M
-from rallymill.alternatives.what_if import N_DRAWS, OUT_OF_REACH, Alternative
+from rallymill.alternatives.what_if import OUT_OF_REACH, Alternative
 from rallymill.court import HALF_LENGTH_M, NET_CENTRE_M
 
 DIRECTIONS = {
@@ -15,6 +18,7 @@ DIRECTIONS = {
     "t": "to the T",
 }
 DEPTHS = {"deep": "deep ", "short": "short ", "middle": ""}
+JUST_S = 0.05
 HIGHER_M = 0.05
 """By how much the net must be higher than in its middle for a sentence to say so."""
 
@@ -25,6 +29,11 @@ def tenths(share: float) -> str:
     if share > 0 and count == 0:
         return "fewer than 1 in 20"
     return {0: "none", 10: "nearly all" if share < 1 else "all"}.get(count, f"{count} of 10")
+
+
+def length(metres: float) -> str:
+    """A short length in words: centimetres below a metre."""
+    return f"{metres:.1f} m" if metres >= 1 else f"{100 * metres:.0f} cm"
 
 
 def name_of(one: Alternative, stroke: Stroke) -> str:
@@ -44,12 +53,12 @@ def sentence(one: Alternative, stroke: Stroke) -> str:
     if one.reason:
         return f"{start} {way}: cannot be told, {one.reason}."
     gap = one.clearance_m
-    over = f"{100 * abs(gap.median):.0f} cm {'over' if gap.median >= 0 else 'under'}"
+    over = f"{length(abs(gap.median))} {'over' if gap.median >= 0 else 'under'}"
     net = "the net" if gap.median >= 0 else "the top of the net"
     if one.net_m > NET_CENTRE_M + HIGHER_M:
         net += f", which is higher there ({one.net_m:.2f} m)"
     said = (
-        f"{start} {way} passes {over} {net}, give or take {100 * gap.sd:.0f} cm; "
+        f"{start} {way} passes {over} {net}, give or take {length(gap.sd)}; "
         f"{tenths(one.goes_in)} go in."
     )
     return said + _opponent(one)
@@ -59,7 +68,9 @@ def _opponent(one: Alternative) -> str:
     late = one.late_s
     if late.median != late.median:
         return ""
-    if late.median <= 0:
+    if abs(late.median) < JUST_S:
+        return f" The opponent is there just in time, give or take {late.sd:.1f} s."
+    if late.median < 0:
         return f" The opponent has {-late.median:.1f} s to spare, give or take {late.sd:.1f} s."
     return (
         f" The opponent comes {late.median:.1f} s too late, give or take {late.sd:.1f} s, and "
@@ -85,12 +96,12 @@ def assumptions(
         f"aimed {SIDE_MARGIN_M:g} m inside the sideline ({ANGLE_MARGIN_M:g} m for a sharp angle) "
         f"and, where deep, {HALF_LENGTH_M - DEEP_M:.1f} m inside the baseline"
     )
-    degrees = 57.29578
     return (
-        f"same contact and pace; {spin}; no sidespin; {aimed}; scatter "
-        f"{degrees * scatter.elevation_rad:.1f} degrees up and down, "
-        f"{degrees * scatter.azimuth_rad:.1f} across and {100 * scatter.pace_share:.0f} % of the "
-        f"pace, {own}; opponent reacts after {mover.reaction_s:g} s, gains "
+        f"same contact and pace, at rest or on the run; {spin}; no sidespin; {aimed}; scatter "
+        f"{math.degrees(scatter.elevation_rad):.1f} degrees up and down, "
+        f"{math.degrees(scatter.azimuth_rad):.1f} across and {100 * scatter.pace_share:.0f} % of "
+        f"the pace, {MISHIT_TIMES:g} times as much in {100 * scatter.mishits:.0f} % of strokes, "
+        f"{own}; opponent reacts after {mover.reaction_s:g} s, gains "
         f"{mover.acceleration_mps2:g} m/s a second up to {mover.speed_mps:g} m/s and reaches "
         f"{mover.reach_m:g} m; no net cords; {n_draws} draws"
     )

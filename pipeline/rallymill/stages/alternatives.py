@@ -17,6 +17,7 @@ import pyarrow as pa
 
 from rallymill import tableio
 from rallymill.alternatives import words
+from rallymill.alternatives.drawing import seed_of
 from rallymill.alternatives.scatter import Scatter, own_scatter
 from rallymill.alternatives.stroke import Stroke, stroke_of
 from rallymill.alternatives.what_if import (
@@ -26,7 +27,6 @@ from rallymill.alternatives.what_if import (
     Spread,
     alternatives,
     not_told,
-    seed_of,
 )
 from rallymill.flight import SURFACES
 from rallymill.stages import flags
