@@ -126,6 +126,21 @@ def test_few_chances_never_look_like_a_habit(n, share):
     assert "%" not in made.sentence and "points a match" not in made.sentence
 
 
+@pytest.mark.parametrize(
+    ("tally", "said"),
+    [
+        (Tally("MAR", "late"), "No chances."),
+        (Tally("MAR", "late", not_measurable=1), "None of 1 chance could be measured."),
+        (Tally("MAR", "late", 3, not_measurable=2),
+         "3 in 3 chances: too few to call it a habit. 2 more could not be measured."),
+        (Tally("MAR", "late", 3, clear=27),
+         "3 in 30 chances, 10 % (3 % to 26 %). Too few points to say what it costs."),
+    ],
+)  # fmt: skip
+def test_rates_in_words(tally, said):
+    assert rate_of(tally).sentence == said
+
+
 def costly(rule: str, n: int, won_fault: float, won_clear: float) -> Tally:
     return Tally(
         "MAR", rule, n, clear=2 * n, points_with_fault=n, fault_decided=n,

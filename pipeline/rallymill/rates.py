@@ -259,11 +259,10 @@ def _times(count: int, one: str, more: str) -> str:
 def sentence(rate: FaultRate) -> str:
     """What a rate says and what it does not, in words; few chances are never called a habit."""
     chances = _times(rate.opportunities, "chance", "chances")
-    unseen = ""
-    if rate.not_measurable:
-        unseen = f" {_times(rate.not_measurable, 'more could', 'more could')} not be measured."
     if not rate.opportunities:
-        return f"No chance could be measured.{unseen}"
+        untold = _times(rate.not_measurable, "chance", "chances")
+        return f"None of {untold} could be measured." if rate.not_measurable else "No chances."
+    unseen = f" {rate.not_measurable} more could not be measured." if rate.not_measurable else ""
     if not rate.enough:
         return f"{rate.faults} in {chances}: too few to call it a habit.{unseen}"
     said = (
@@ -278,11 +277,11 @@ def sentence(rate: FaultRate) -> str:
         f" Won {_percent(rate.share_won_with_fault or 0.0)} of the points with it and "
         f"{_percent(rate.share_won_clear or 0.0)} of those without"
     )
-    spread = f"({rate.points_lost_low:.1f} to {rate.points_lost_high:.1f})"
     if not rate.cost_sure:
-        return f"{said}: not sure that it costs points {spread} a match."
+        return f"{said}: whether it costs points is not sure ({rate.points_lost_low:.1f} to {rate.points_lost_high:.1f} a match)."
     return (
-        f"{said}: about {rate.points_lost_per_match:.1f} points a match {spread}, "
+        f"{said}: about {rate.points_lost_per_match:.1f} points a match "
+        f"({rate.points_lost_low:.1f} to {rate.points_lost_high:.1f}), "
         f"or {rate.games_lost_per_match:.1f} games."
     )
 
