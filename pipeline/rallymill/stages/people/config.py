@@ -22,6 +22,9 @@ class PeopleConfig(StageConfig):
     """Standard deviation of a box's bottom edge and middle, besides the share of its height."""
     foot_sd_share: float = Field(0.012, ge=0)
     """Standard deviation that grows with the height of the box: gait, limbs, the racket."""
+    foot_lasting_share: float = Field(0.35, ge=0, le=1)
+    """Share of that deviation, along the court, that stays the same for seconds: a box ends a
+    little above or below a shoe for as long as the shoe looks the same."""
     body_width_m: float = Field(0.62, gt=0)
     """Width of a box without racket and reaching arms; what is more may be on either side."""
     reach_s: float = Field(0.10, ge=0)

@@ -35,8 +35,8 @@ def rows_of(
     The camera's own ground uncertainty and the posture are much the same from frame to frame, so
     smoothing does not lessen them: they are added to the smoothed variance. Where a frame does not
     state how sure its camera is, what holds for the far baseline is taken over the whole court. Nor
-    does it lessen what is not known of people whose feet are cut off: they are as tall in every
-    frame.
+    does it lessen what of a box's lower edge lasts, or what is not known of people whose feet are
+    cut off: they are as tall in every frame.
 
     ``certain`` is how sure the role is; a bridged row is worth less the further the nearest
     observation is away.
@@ -56,6 +56,8 @@ def rows_of(
     confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
     confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
     shared = _camera_variance(view, path) + config.posture_sd_m**2
+    along = view.covariance_m2[path.box[seen], 1, 1] * config.foot_lasting_share**2
+    shared[:, 1] += np.interp(np.arange(n), np.flatnonzero(seen), along)
     cut = seen & view.cut[path.box]
     shared[cut] += np.diagonal(view.covariance_m2[path.box[cut]], axis1=1, axis2=2)
     return pd.DataFrame(
