@@ -277,11 +277,11 @@ def sentence(rate: FaultRate) -> str:
         f" Won {_percent(rate.share_won_with_fault or 0.0)} of the points with it and "
         f"{_percent(rate.share_won_clear or 0.0)} of those without"
     )
+    spread = f"{rate.points_lost_low:.1f} to {rate.points_lost_high:.1f}"
     if not rate.cost_sure:
-        return f"{said}: whether it costs points is not sure ({rate.points_lost_low:.1f} to {rate.points_lost_high:.1f} a match)."
+        return f"{said}: whether it costs points is not sure ({spread} a match)."
     return (
-        f"{said}: about {rate.points_lost_per_match:.1f} points a match "
-        f"({rate.points_lost_low:.1f} to {rate.points_lost_high:.1f}), "
+        f"{said}: about {rate.points_lost_per_match:.1f} points a match ({spread}), "
         f"or {rate.games_lost_per_match:.1f} games."
     )
 
