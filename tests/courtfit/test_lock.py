@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -120,3 +122,22 @@ def test_whiteness_is_the_mean_of_luma_and_the_least_channel():
     luma = image.astype(float) @ [0.114, 0.587, 0.299]
     expected = (luma + image.min(axis=2)) / 2
     assert np.abs(evidence.whiteness(image) - expected).max() <= 1.0
+
+
+def test_a_whole_court_needs_but_a_trace_of_its_net():
+    whole = support.Support(0.99, 0.01, 4, 5, 0, 0.1, 4000.0, 3900.0)
+    assert whole.good
+    assert not replace(whole, net=0.0).good
+    for less in ({"across": 3}, {"down": 3}, {"missing": 1}, {"on": 0.8}):
+        assert not replace(whole, **less).good
+    assert replace(whole, across=3, net=0.5).good
+
+
+def test_a_court_moved_by_a_line_s_distance_is_not_whole():
+    truth = broadcast_camera(np.random.default_rng(31))
+    white = evidence.whiteness(draw(truth, Scene("hard", seed=6)))
+    assert support.check(white, truth, model.Paint()).whole
+    way = np.array([0.0, court.HALF_LENGTH_M - court.SERVICE_LINE_M, 0.0])
+    for sign in (-1, 1):
+        moved = replace(truth, centre_m=truth.centre_m + sign * way)
+        assert not support.check(white, moved, model.Paint()).whole

@@ -35,6 +35,10 @@ ground, grain and strong sharpening show faint lines everywhere."""
 LEAST_NET = 0.3
 """Share of the net's band that must be seen where it is in view: a court moved by one line's
 distance has lines in many right places, but its net in a wrong one."""
+WHOLE_ACROSS, WHOLE_DOWN, WHOLE_ON, WHOLE_NET = 4, 4, 0.85, 0.05
+"""A court of which so many lines are seen, so well and none missing, needs no more than a trace of
+its net: moved by one line's distance it would miss a line, and a faint net fades before the lines
+do."""
 SHORTEST_SHARE = 0.03
 """A line counts only if its visible part is at least this share of the picture's width."""
 
@@ -69,7 +73,15 @@ class Support:
             and self.down >= LEAST_DOWN
             and self.across + self.down >= LEAST_LINES
             and self.missing <= MOST_MISSING
-            and not self.net < LEAST_NET
+            and not self.net < (WHOLE_NET if self.whole else LEAST_NET)
+        )
+
+    @property
+    def whole(self) -> bool:
+        """Whether all lines across and the sidelines are seen."""
+        return (
+            self.across >= WHOLE_ACROSS and self.down >= WHOLE_DOWN and self.missing == 0
+            and self.on >= WHOLE_ON
         )
 
 
