@@ -27,11 +27,21 @@ TIERS = ("broadcast", "club", "hostile")
 FIRST_STAGE = "flight"
 
 
+def film_of(seed: int, tier: str, longest_s: float) -> film.Film:
+    """A film of a tier that is play from start to end, not drawn."""
+    config = film_tier.film_of(film_tier.load_tier(home() / "configs/arena" / f"{tier}.yaml"), seed)
+    return film.make(
+        replace(config, max_duration_s=longest_s, cutaways=0.0, replays=0.0, opening_s=0.0))
+
+
 def clip(seed: int, tier: str, longest_s: float) -> Clip:
     """One film's boxes through the stages, beside its truth."""
-    config = film_tier.film_of(film_tier.load_tier(home() / "configs/arena" / f"{tier}.yaml"), seed)
-    config = replace(config, max_duration_s=longest_s, cutaways=0.0, replays=0.0, opening_s=0.0)
-    made = boxed(film.make(config))
+    return clip_of(film_of(seed, tier, longest_s))
+
+
+def clip_of(shown: film.Film) -> Clip:
+    """A film's boxes through the stages, beside its truth."""
+    config, made = shown.config, boxed(shown)
     match = MatchContext(config.name, Path("none"), sheet=made.sheet)
     found = dict(made.measured)
     began = process_time()

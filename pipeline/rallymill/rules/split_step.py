@@ -81,7 +81,9 @@ def _judge_split(
         yield unmeasured("split_step", shot, reason, of_opponent=True)
         return
     if not found:
-        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * 0.9
+        # A rise too small to be called a hop, or to be timed, is not called none either.
+        none = 1 - above(float(height.max()), bounds.hop_m / 2, noise)
+        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * 0.9 * none
         if seen * sure >= bounds.least_confidence:
             yield finding(
                 "split_step", "fault", shot, severity=0.4, confidence=seen * sure,

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
-from rallymill import tables
+from rallymill import tableio, tables
 from rallymill.errors import RallymillError
 from rallymill.scoring.clip import Clip, inside
 from rallymill.scoring.contacts import HIT_TOLERANCE_S
@@ -26,6 +27,14 @@ def match_flags(
 
     Strokes are the same within half a second.
     """
+    pairs = pair_flags(found, found_shots, true, true_shots)
+    return Tally(len(pairs), len(found) - len(pairs), len(true) - len(pairs))
+
+
+def pair_flags(
+    found: pd.DataFrame, found_shots: pd.DataFrame, true: pd.DataFrame, true_shots: pd.DataFrame
+) -> NDArray[np.int_]:
+    """Row numbers (K, 2) of flags that are the same in the sense of :func:`match_flags`."""
     timed = [
         flags.merge(shots[["shot_id", "t_contact_s"]], on="shot_id", how="left")
         for flags, shots in ((found, found_shots), (true, true_shots))
@@ -33,18 +42,29 @@ def match_flags(
     for flags in timed:
         flags["t_contact_s"] = flags["t_contact_s"].fillna(flags["clip_start_s"])
         flags["what"] = flags["rule"] + "/" + flags["side"].fillna("")
-    pairs = by_time(
+    return by_time(
         timed[0]["t_contact_s"],
         timed[1]["t_contact_s"],
         SAME_STROKE_S,
         timed[0]["what"],
         timed[1]["what"],
     )
-    return Tally(len(pairs), len(found) - len(pairs), len(true) - len(pairs))
 
 
-def true_flags(clip: Clip) -> pd.DataFrame | NotMeasured:
-    """Flags that the rules of this version, with their defaults, raise on the true tables."""
+def without_deviation(shots: pa.Table) -> pa.Table:
+    """Strokes whose every measured value has a deviation of nought."""
+    frame = shots.to_pandas()
+    for name in frame.columns:
+        if name.endswith("_sd"):
+            frame[name] = np.where(frame[name.removesuffix("_sd")].notna(), 0.0, np.nan)
+    return tableio.from_pandas(tables.SHOTS, frame)
+
+
+def true_flags(clip: Clip, exact: bool = False) -> pd.DataFrame | NotMeasured:
+    """Flags that the rules of this version, with their defaults, raise on the true tables.
+
+    Truth has no deviations, so rules take their usual ones; ``exact`` says that there are none.
+    """
     try:
         stage: Stage = import_module("rallymill.stages.flags").STAGE
     except ImportError:
@@ -55,7 +75,10 @@ def true_flags(clip: Clip) -> pd.DataFrame | NotMeasured:
         return NotMeasured("; ".join(f"no truth table {name}" for name in absent))
     match = MatchContext(clip.match_id, Path(clip.name))
     try:
-        table = stage.run(match, {name: clip.truth[name] for name in inputs}, stage.config_class())
+        given = {name: clip.truth[name] for name in inputs}
+        if exact:
+            given["shots"] = without_deviation(given["shots"])
+        table = stage.run(match, given, stage.config_class())
     except RallymillError as error:
         return NotMeasured(f"rules on the truth: {error}")
     return table.to_pandas()
@@ -84,12 +107,24 @@ def _of_cut_points(
 
 def flags(clip: Clip) -> Tally | NotMeasured:
     """Tally of :func:`match_flags` at strokes that truth covers."""
+    frames = flags_of(clip)
+    return frames if isinstance(frames, NotMeasured) else match_flags(*frames)
+
+
+Frames = tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
+
+
+def flags_of(clip: Clip, exact: bool = False) -> Frames | NotMeasured:
+    """Found flags and strokes, true flags and strokes, where truth covers them.
+
+    ``exact`` as in :func:`true_flags`.
+    """
     for source, found in (("predicted", clip.predicted), ("truth", clip.truth)):
         if "shots" not in found:
             return NotMeasured(clip.missing.get(f"{source} shots", f"no {source} table shots"))
     if "flags" not in clip.predicted:
         return NotMeasured(clip.missing.get("predicted flags", "no predicted table flags"))
-    wanted = true_flags(clip)
+    wanted = true_flags(clip, exact)
     if isinstance(wanted, NotMeasured):
         return wanted
     found = clip.predicted["flags"].to_pandas()
@@ -102,7 +137,7 @@ def flags(clip: Clip) -> Tally | NotMeasured:
         inside(found_shots["t_contact_s"].to_numpy(dtype=float), clip.known_spans())
         & ~_of_cut_points(clip, found_shots, true_shots)
     ]["shot_id"]
-    return match_flags(
+    return (
         found[found["shot_id"].isin(known)],
         found_shots,
         wanted[wanted["shot_id"].isin(seen)],
