@@ -44,6 +44,8 @@ class FlightConfig(StageConfig):
     streak_sd: float = Field(0.08, description="more of it along fast flights, share of a step")
     fixed_radius_px: float = Field(3.0, description="a spot this still is no ball in play, px")
     fixed_least: int = Field(8, description="so many times within 15 s")
+    walking_radius_px: float = Field(4.5, description="a walker's way is so straight, px")
+    walking_px_per_s: float = Field(200.0, description="and no faster than this, px/s")
     reach_grid_s: float = Field(0.12, description="step of stroke times near a player, s")
     one_stroke_s: float = Field(0.3, description="strokes of one player closer are one, s")
     dead_gap_s: float = Field(3.2, description="longest loss of the ball within a rally, s")
@@ -99,6 +101,10 @@ def solve_view(
     scale = view.width_px / 1280
     still = candidates.fixed(balls, config.fixed_radius_px * scale, config.fixed_least)
     balls = balls.take(~still)
+    walkers = candidates.walking(
+        balls, config.walking_radius_px * scale, config.walking_px_per_s * scale
+    )
+    balls = balls.take(~walkers)
     who = contacts.players(people[people["frame"].between(view.frame[0], view.frame[-1])])
     chosen, chain = path.best_path(balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(),
                                scale)

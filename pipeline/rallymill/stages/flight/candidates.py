@@ -165,3 +165,59 @@ def fixed(found: Candidates, radius_px: float, least: int) -> NDArray[np.bool_]:
     if not len(found):
         return np.zeros(0, dtype=bool)
     return _recurrence(found.t_s, found.steady_px, radius_px, 0.4, 15.0) >= least
+
+
+EVEN_S, EVEN_SLACK_S = 0.6, 0.06
+"""Length of an even stretch, and how far it may be off."""
+EVEN_SHARE = 0.6
+"""Least share of its frames in which something is on the line."""
+
+
+@njit(cache=True)
+def _even(t, slot, xy, radius, speed, share):  # type: ignore[no-untyped-def]
+    """Which candidates lie on a straight line that is passed evenly and slowly."""
+    n = t.shape[0]
+    marked = np.zeros(n, np.bool_)
+    on_line = np.zeros(n, np.int64)
+    for i in range(n):
+        for j in range(i + 1, n):
+            span = t[j] - t[i]
+            if span > EVEN_S + EVEN_SLACK_S:
+                break
+            if span < EVEN_S - EVEN_SLACK_S:
+                continue
+            vx = (xy[j, 0] - xy[i, 0]) / span
+            vy = (xy[j, 1] - xy[i, 1]) / span
+            if vx * vx + vy * vy > speed * speed:
+                continue
+            count = 0
+            frames = 0
+            last = -1
+            for k in range(i, j + 1):
+                if slot[k] == last:
+                    continue
+                dx = xy[k, 0] - xy[i, 0] - vx * (t[k] - t[i])
+                dy = xy[k, 1] - xy[i, 1] - vy * (t[k] - t[i])
+                if dx * dx + dy * dy <= radius * radius:
+                    on_line[count] = k
+                    count += 1
+                    frames += 1
+                    last = slot[k]
+            if frames >= share * (slot[j] - slot[i] + 1):
+                for m in range(count):
+                    marked[on_line[m]] = True
+    return marked
+
+
+def walking(found: Candidates, radius_px: float, speed_px_per_s: float) -> NDArray[np.bool_]:
+    """Which candidates move evenly, straight and slowly for half a second, as walkers' shoes do.
+
+    A ball in flight does not: gravity bends its way in the picture by several times the radius
+    within that time, and on the ground it is no ball in play.
+    """
+    if not len(found):
+        return np.zeros(0, dtype=bool)
+    marked: NDArray[np.bool_] = _even(
+        found.t_s, found.slot, found.steady_px, radius_px, speed_px_per_s, EVEN_SHARE
+    )
+    return marked
