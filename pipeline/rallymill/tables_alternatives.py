@@ -64,6 +64,8 @@ def specification(
             _confidence("confidence", "the stroke that it is played from"),
             _c("reason", TEXT, "why nothing could be played; all numbers are null then"),
             _c("sentence", TEXT, "the alternative in plain words", nullable=False),
+            _c("comparison", TEXT, "of the played target: which directions there was room for at "
+               "that height and pace, and which were more out of the opponent's reach"),
             _c("assumptions", TEXT, "what the numbers rest on"),
         ),
         key=("match_id", "alternative_id"),

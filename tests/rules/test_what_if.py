@@ -245,6 +245,28 @@ def test_low_ball_down_the_line_is_tighter_than_across():
     assert "higher there (1.00 m)" in said and "give or take" in said and "of 10 go in" in said
 
 
+def test_directions_are_compared_by_room_and_reach():
+    landed = {"bounce_x_m": -1.5, "bounce_y_m": 9.0}
+    made = stroke(contact_x_m=3.6, contact_y_m=-9.5, contact_z_m=0.35, speed_mps=29.0,
+                  hitter_x_m=None, topspin_radps=120.0, opponent_x_m=-2.0, **landed)
+    found = list(play(made, PRIORS[("club", GROUND)]).values())
+    said = words.comparison(found, made)
+    assert said.startswith("From 0.3 m high, at this pace, there was little room deep cross-court")
+    by_room = {room: said.find(word) for room, word in (
+        ("open", "there was room"), ("narrow", "there was little room"),
+        ("closed", "there was hardly any room"))}  # fmt: skip
+    for room, place in by_room.items():
+        assert (place >= 0) == any(
+            one.room == room for one in words._best_by_way(found).values()), room
+    best = max((one for one in found if not one.played), key=lambda one: one.beats)
+    played = next(one for one in found if one.played)
+    assert best.beats > played.beats + 0.2 and best.target.direction == "down_the_line"
+    assert "own the line, " in said and "as it was played" in said
+    at_opponent = words.comparison([replace(one, beats=0.1) for one in found], made)
+    assert "No other place" in at_opponent
+    assert words.comparison([what_if.not_told("middle", MISFIT)], made) is None
+
+
 def test_what_was_not_measured_is_not_told():
     assert stroke_of(shot(contact_z_m=None)) == "not measured: contact_z_m"
     assert "too unsure" in stroke_of(shot(contact_z_m_sd=0.6))

@@ -116,6 +116,9 @@ def test_what_is_told_holds_together(measured):
     assert (beyond > 0).all()
     assert told.sentence.str.contains("give or take").all()
     assert told.assumptions.str.contains("no sidespin").all()
+    assert found.comparison[~found.played].isna().all()
+    assert found.comparison[found.played & found.reason.isna()].str.contains(
+        "room|no other place").all()
     untold = found[found.reason.notna()]
     assert untold[["in_share", "clearance_m", "open_share"]].isna().all(axis=None)
     # Balls down the line pass over the higher net: on the whole, not one by one.

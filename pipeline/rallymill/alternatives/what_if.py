@@ -34,9 +34,9 @@ LEAST_DRAWS = 8
 """Fewer balls that go in say nothing of when the opponent can meet them."""
 MISSED_M = 0.3
 """A draw of a stroke that cannot be brought nearer than this to the target is none of it."""
-OPEN_SHARE, CLOSED_SHARE = 0.7, 0.4
-"""A direction is open where this share goes in, closed below the other (common practice, no
-source)."""
+OPEN_SHARE, CLOSED_SHARE = 0.65, 0.35
+"""A direction is open where this share goes in, 7 of 10 when rounded, and closed below the other,
+fewer than 4 of 10 (common practice, no source)."""
 MISFIT_SDS = 3.5
 """Deviations by which the flight to the measured bounce may differ from the measured time and
 clearance; one of a thousand strokes is further off by chance."""

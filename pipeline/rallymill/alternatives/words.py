@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from rallymill import tactics
 from rallymill.alternatives.drawing import N_DRAWS
@@ -18,6 +19,8 @@ DIRECTIONS = {
     "t": "to the T",
 }
 DEPTHS = {"deep": "deep ", "short": "short ", "middle": ""}
+CLEARLY_MORE = 0.2
+"""By how much a share must be greater to be called so: a few times what the draws are good to."""
 JUST_S = 0.05
 HIGHER_M = 0.05
 """By how much the net must be higher than in its middle for a sentence to say so."""
@@ -75,6 +78,58 @@ def _opponent(one: Alternative) -> str:
     return (
         f" The opponent comes {late.median:.1f} s too late, give or take {late.sd:.1f} s, and "
         f"misses {tenths(one.beats / one.goes_in)} of those."
+    )
+
+
+def _best_by_way(found: Sequence[Alternative]) -> dict[str, Alternative]:
+    """Of each direction what goes in most often; a sharp angle is a way of its own."""
+    best: dict[str, Alternative] = {}
+    for one in found:
+        if one.played or one.goes_in != one.goes_in:
+            continue
+        way = one.target.direction if one.target.depth != "short" else (
+            f"{one.target.direction} short")
+        if way not in best or one.goes_in > best[way].goes_in:
+            best[way] = one
+    return best
+
+
+def _listed(found: Sequence[str]) -> str:
+    return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}"
+
+
+def comparison(found: Sequence[Alternative], stroke: Stroke) -> str | None:
+    """Which directions there was room for at the height of the contact, and which would have been
+    out of the opponent's reach more often; None where nothing could be told.
+    """
+    best = _best_by_way(found)
+    start = f"From {stroke.contact[2]:.1f} m high"
+    if not best:
+        silent = all(one.reason != OUT_OF_REACH for one in found)
+        return None if silent else f"{start} no other place could be reached at this pace."
+    ways = sorted(best.values(), key=lambda one: -one.goes_in)
+    said = []
+    for room, word in (("open", "room"), ("narrow", "little room"), ("closed", "hardly any room")):
+        names = [
+            f"{name_of(one, stroke)} ({tenths(one.goes_in)} in)"
+            for one in ways if one.room == room
+        ]
+        if names:
+            said.append(f"there was {word} {_listed(names)}")
+    return f"{start}, at this pace, {'; '.join(said)}." + _more_out_of_reach(found, stroke)
+
+
+def _more_out_of_reach(found: Sequence[Alternative], stroke: Stroke) -> str:
+    played = next((one for one in found if one.played), None)
+    told = [one for one in found if not one.played and one.beats == one.beats]
+    if played is None or played.beats != played.beats or not told:
+        return ""
+    best = max(told, key=lambda one: one.beats)
+    if best.beats < played.beats + CLEARLY_MORE:
+        return " No other place would have been out of the opponent's reach much more often."
+    return (
+        f" {name_of(best, stroke).capitalize()}, {tenths(best.beats)} would have been in and out "
+        f"of the opponent's reach, and {tenths(played.beats)} as it was played."
     )
 
 

@@ -150,11 +150,13 @@ def _rows(
         return
     scatter, mover = scatters.of(stroke), MOVERS[scatters.level]
     assumed = words.assumptions(stroke, scatter, mover)
-    for one in alternatives(stroke, scatter, mover, seed_of(match_id, stroke.shot_id), surface):
+    found = alternatives(stroke, scatter, mover, seed_of(match_id, stroke.shot_id), surface)
+    for one in found:
         if one.reason == MISFIT:
             LOG.info("no alternatives of stroke %d: %s", shot["shot_id"], one.reason)
         yield row_of(shot, one, stroke.turn) | {
             "sentence": words.sentence(one, stroke), "assumptions": assumed,
+            "comparison": words.comparison(found, stroke) if one.played else None,
         }
 
 
