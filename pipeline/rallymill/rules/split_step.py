@@ -39,6 +39,7 @@ class SplitStepThresholds(Thresholds):
     """A player who runs faster does not stop to hop."""
 
 
+TOO_SMALL = "rise of the feet too small to be called a hop or none"
 LOOK_S = 0.6
 """A hop farther than this from the contact has nothing to do with it."""
 
@@ -73,7 +74,9 @@ def _judge_split(
         reason = "height of the feet not measured finely enough to see a hop"
         yield unmeasured("split_step", shot, reason, of_opponent=True)
         return
-    found = hops(times, height, bounds.hop_m)
+    # Where heights are measured, not read from the picture, a smaller rise is a hop too.
+    least_m = min(bounds.hop_m, 2 * noise) if track.heights_measured() else bounds.hop_m
+    found = hops(times, height, least_m)
     sure = shot.confidence or 0.0
     if not found and not track.heights_measured():
         # Steps forward and back move feet and head in the picture too and can hide a hop.
@@ -94,7 +97,7 @@ def _judge_split(
                          f"leave the ground within {LOOK_S:.1f} s of the contact.",
             )
         else:
-            yield settle("split_step", shot, bounds, chance=seen, sure=sure, of_opponent=True)
+            yield unmeasured("split_step", shot, TOO_SMALL, of_opponent=True)
         return
     yield from _judge_landing(shot, found, rate, sure, bounds)
 
