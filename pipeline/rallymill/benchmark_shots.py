@@ -14,6 +14,8 @@ from functools import partial
 from pathlib import Path
 from time import process_time
 
+import pyarrow as pa
+
 from rallymill.arena import film, film_tier
 from rallymill.arena.boxes import boxed
 from rallymill.config import home
@@ -39,14 +41,21 @@ def clip(seed: int, tier: str, longest_s: float) -> Clip:
     return clip_of(film_of(seed, tier, longest_s))
 
 
-def clip_of(shown: film.Film) -> Clip:
-    """A film's boxes through the stages, beside its truth."""
+def clip_of(
+    shown: film.Film, first_stage: str = FIRST_STAGE,
+    disturb: Callable[[dict[str, pa.Table]], None] = lambda measured: None,
+) -> Clip:
+    """A film's boxes through the stages from ``first_stage`` on, beside its truth.
+
+    ``disturb`` may change the tables that the stages are given.
+    """
     config, made = shown.config, boxed(shown)
+    disturb(made.measured)
     match = MatchContext(config.name, Path("none"), sheet=made.sheet)
     found = dict(made.measured)
     began = process_time()
     names = [stage.name for stage in pipeline()]
-    for stage in pipeline()[names.index(FIRST_STAGE):]:
+    for stage in pipeline()[names.index(first_stage):]:
         inputs = {name: found[name] for name in stage.reads if name in found}
         found[stage.name if stage.name in found else stage.writes.name] = stage.run(
             match, inputs, stage.config_class()
