@@ -14,6 +14,7 @@ from importlib import resources
 from math import erf, sqrt
 from typing import Any
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from rallymill import court, tactics
@@ -239,6 +240,16 @@ def above(value: float, bound: float, deviation: float) -> float:
 def least(*confidences: float | None) -> float:
     """The least of some confidences; one that is missing counts as none."""
     return min((value or 0.0) for value in confidences)
+
+
+def spare_sd_s(place_sd_m: float) -> float:
+    """Deviation of a time to spare from that of the runner's place and the usual one of a speed.
+
+    A metre of place is worth about a fifth of a second of running, a metre a second of speed as
+    much (both by the acceleration of :class:`rallymill.tactics.Mover`), and the ball's flight adds
+    as much as the runner's speed.
+    """
+    return float(np.linalg.norm([0.2 * place_sd_m, 0.2 * SPEED_SD_MPS, 0.2 * SPEED_SD_MPS]))
 
 
 def known_mps(speed: float | None) -> float:

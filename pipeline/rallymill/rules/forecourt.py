@@ -124,7 +124,7 @@ def _judge_followed(
     coming = -reply.sign * reply.opponent_vy_mps
     chance = above(stands, bounds.stayed_m, reply.sd("opponent_y_m", 0.3)) * (
         1 - above(coming, bounds.still_coming_mps, SPEED_SD_MPS))
-    sure = least(shot.confidence, reply.confidence) * (shot.stroke_confidence or 0.0)
+    sure = least(shot.confidence, reply.confidence, shot.stroke_confidence)
     if asked * chance * sure < bounds.least_confidence:
         yield settle("approach_followed", shot, bounds, chance=chance, sure=sure)
         return

@@ -21,7 +21,9 @@ from rallymill.rules.base import (
     above,
     finding,
     grade,
+    least,
     settle,
+    spare_sd_s,
     unmeasured,
 )
 
@@ -29,8 +31,6 @@ MOVER = tactics.Mover()
 TARGET_IN_M = 0.7
 """How far inside the sideline a ball into one side of the court is taken to land."""
 TARGET_DEPTH_M = 9.5
-SECONDS_A_METRE = 0.2
-"""A metre of place is worth about a fifth of a second of running."""
 NO_CHOICE = ("serve", "return", "lob", "unknown")
 NEEDED = (
     "contact_x_m", "contact_y_m", "bounce_x_m", "bounce_y_m", "flight_time_s", "opponent_x_m",
@@ -75,7 +75,7 @@ def side_spares_s(shot: Shot, threat: tactics.Threat) -> tuple[float, float]:
 
 def sure_of(shot: Shot) -> float:
     """Confidence that a stroke and its landing were read rightly."""
-    return (shot.confidence or 0.0) * (shot.in_court_confidence or 0.0)
+    return least(shot.confidence, shot.in_court_confidence)
 
 
 def landing_sd_m(shot: Shot) -> float:
@@ -97,8 +97,7 @@ class _Opening:
     @property
     def out_of_reach(self) -> float:
         """Probability that the opponent could not reach the ball."""
-        spare_sd = float(np.hypot(self.across_sd_m * SECONDS_A_METRE, 0.08))
-        return above(-self.spare_s, 0.0, spare_sd)
+        return above(-self.spare_s, 0.0, spare_sd_s(self.across_sd_m))
 
 
 def _opening(shot: Shot) -> _Opening:
@@ -227,7 +226,7 @@ def _judge_foot(play: Play, shot: Shot, runs: float, bounds: WrongFootThresholds
     behind, ahead = (left, right) if way > 0 else (right, left)
     spare = float(tactics.spare_time_s(threat, [(shot.bounce_x_m, shot.bounce_y_m)], MOVER)[0])
     place_sd = landing_sd_m(shot)
-    spare_sd = float(np.hypot(place_sd * SECONDS_A_METRE, 0.08))
+    spare_sd = spare_sd_s(place_sd)
     beyond = (shot.bounce_x_m - shot.opponent_x_m) * way
     caught = above(-beyond, bounds.behind_m, place_sd) * above(-spare, 0.0, spare_sd)
     missed = 0.0

@@ -64,7 +64,7 @@ def _return_choice(play: Play, bounds: ReturnChoiceThresholds) -> Iterator[Resul
 def _judge_return(
     play: Play, shot: Shot, serve: Shot, pressed: float, bounds: ReturnChoiceThresholds
 ) -> Result:
-    sure = least(shot.direction_confidence) * least(shot.confidence, serve.confidence)
+    sure = least(shot.direction_confidence, shot.confidence, serve.confidence)
     missed = bool(shot.ended_point) and play.ending(shot) in MISSES
     evidence = [
         Evidence("speed of the serve", serve.speed_mps, "m/s"),

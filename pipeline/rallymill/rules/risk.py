@@ -20,6 +20,7 @@ from rallymill.rules.base import (
     grade,
     least,
     settle,
+    spare_sd_s,
     unmeasured,
 )
 from rallymill.rules.shot_choice import ACROSS, STRAIGHT
@@ -68,8 +69,8 @@ def _change_direction(play: Play, bounds: ChangeDirectionThresholds) -> Iterator
 def _judge_change(
     play: Play, shot: Shot, before: Shot, asked: float, bounds: ChangeDirectionThresholds
 ) -> Result:
-    sure = least(shot.direction_confidence) * least(before.direction_confidence) * least(
-        shot.confidence, before.confidence)
+    sure = least(
+        shot.direction_confidence, before.direction_confidence, shot.confidence, before.confidence)
     won = shot.ended_point and play.outcome(shot) == "won"
     if shot.direction not in STRAIGHT or won:
         return settle("change_direction", shot, bounds, chance=0.0, sure=sure)
@@ -87,7 +88,7 @@ def _judge_change(
     )
     spare = float(tactics.spare_time_s(threat, [line], MOVER)[0])
     # Who sees the line open is right to take it.
-    covered = above(spare, 0.0, float(np.hypot(shot.sd("opponent_x_m", 0.3) / 5, 0.08)))
+    covered = above(spare, 0.0, spare_sd_s(shot.sd("opponent_x_m", 0.3)))
     if asked * covered * sure < bounds.least_confidence:
         return settle("change_direction", shot, bounds, chance=covered, sure=sure)
     behind = abs(shot.contact_y_m) - court.HALF_LENGTH_M
@@ -142,7 +143,7 @@ def crossing_x_m(shot: Shot) -> float | None:
 
 
 def _judge_low(play: Play, shot: Shot, low: float, bounds: LowLineThresholds) -> Result:
-    sure = least(shot.direction_confidence) * least(shot.confidence)
+    sure = least(shot.direction_confidence, shot.confidence)
     won = shot.ended_point and play.outcome(shot) == "won"
     if shot.direction not in STRAIGHT or won:
         return settle("low_line", shot, bounds, chance=0.0, sure=sure)

@@ -207,7 +207,7 @@ def _second_serve_depth(play: Play, bounds: SecondServeDepthThresholds) -> Itera
         short = court.SERVICE_LINE_M - abs(shot.bounce_y_m)
         deviation = shot.sd("bounce_y_m", 0.2)
         chance = above(short, bounds.short_m, deviation)
-        sure = least(shot.confidence) * least(shot.in_court_confidence)
+        sure = least(shot.confidence, shot.in_court_confidence)
         if chance * sure < bounds.least_confidence:
             yield settle("second_serve_depth", shot, bounds, chance=chance, sure=sure)
             continue

@@ -23,6 +23,7 @@ from rallymill.rules.base import (
     grade,
     least,
     settle,
+    spare_sd_s,
     unmeasured,
 )
 
@@ -81,7 +82,7 @@ def _judge_line(
         "opponent_vy_mps")
     if lack:
         return unmeasured("open_line", shot, lack)
-    sure = (shot.direction_confidence or 0.0) * least(shot.confidence, reply.confidence)
+    sure = least(shot.direction_confidence, shot.confidence, reply.confidence)
     seen = _ways(shot, reply, speed, bounds)
     if straight:
         return _line_taken(play, shot, reply, seen, runs, sure, bounds)
@@ -109,8 +110,7 @@ def _ways(shot: Shot, reply: Shot, speed: float, bounds: OpenLineThresholds) -> 
         (reply.opponent_vx_mps, reply.opponent_vy_mps), reply.contact_z_m or 1.0,
     )
     spare = tactics.spare_time_s(threat, [line, across], MOVER)
-    # A metre of place is worth about a fifth of a second of running.
-    deviation = float(np.hypot(reply.sd("opponent_x_m", 0.3) / 5, 0.08))
+    deviation = spare_sd_s(reply.sd("opponent_x_m", 0.3))
     return _Ways(
         speed, abs(line[0] - reply.opponent_x_m), float(spare[0]), float(spare[1]), deviation)
 
@@ -220,7 +220,7 @@ def _judge_short(
         return unmeasured("short_ball", shot, lack)
     bounce, back = abs(shot.incoming_bounce_y_m), abs(reply.opponent_y_m)
     chance = slow * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
-    sure = (shot.stroke_confidence or 0.0) * least(shot.confidence, reply.confidence)
+    sure = least(shot.stroke_confidence, shot.confidence, reply.confidence)
     if asked * chance * sure < bounds.least_confidence:
         return settle("short_ball", shot, bounds, chance=chance, sure=sure)
     return finding(

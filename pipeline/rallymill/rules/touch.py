@@ -53,7 +53,7 @@ def _judge_drop(play: Play, shot: Shot, bounds: DropShotThresholds) -> Result:
     own_sd, other_sd = shot.sd("contact_y_m", 0.3), shot.sd("opponent_y_m", 0.3)
     too_deep = above(behind, bounds.behind_m, own_sd)
     chance = too_deep * (1 - above(opponent, bounds.opponent_deep_m, other_sd))
-    sure = least(shot.stroke_confidence) * least(shot.confidence)
+    sure = least(shot.stroke_confidence, shot.confidence)
     backing = shot.sign * known_mps(shot.opponent_vy_mps)
     evidence = [
         Evidence("contact behind the baseline", behind, "m"),
@@ -129,7 +129,7 @@ def _judge_lob(play: Play, shot: Shot, bounds: LobThresholds) -> Result:
     opponent_sd = shot.sd("opponent_y_m", 0.3)
     closed = above(bounds.close_m, opponent, opponent_sd)
     at_net = above(bounds.stayed_m, opponent, opponent_sd)
-    sure = least(shot.stroke_confidence) * least(shot.confidence)
+    sure = least(shot.stroke_confidence, shot.confidence)
     short = closed_and_deep = 0.0
     evidence = [Evidence("opponent from the net", opponent, "m")]
     reply = play.next(shot)
