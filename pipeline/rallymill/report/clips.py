@@ -23,8 +23,7 @@ from rallymill.report import cards, clipdraw, clipfile, content, films, habits, 
 from rallymill.report import moment as moments
 from rallymill.report.content import OTHER, Match, Played, Row
 from rallymill.report.files import sweep, write
-from rallymill.report.habits import WAITING
-from rallymill.report.thumbs import SPACE
+from rallymill.report.habits import BISECTED, SPACE
 
 VERSION = 2
 WIDTH_PX = 960
@@ -220,7 +219,7 @@ def _remarks(match: Match, one: Wanted, titles: Mapping[str, str]) -> list[clipd
         at = float(shot["t_contact_s"]) if shot else float(flag["clip_start_s"]) + 1.0
         remarks.append(clipdraw.Remark(
             at, flag["kind"], letter, titles[flag["rule"]], moments.build(shot) if shot else None,
-            flag["rule"] in WAITING, flag["rule"] in SPACE,
+            flag["rule"] in BISECTED, flag["rule"] in SPACE,
         ))
     return remarks
 

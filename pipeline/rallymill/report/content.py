@@ -106,6 +106,17 @@ class Match:
         return [arc["start_s"] for arc in self._arcs_in_order]
 
     @cached_property
+    def _alternatives_by_shot(self) -> dict[int, list[Row]]:
+        found: dict[int, list[Row]] = {}
+        for row in self.alternatives:
+            found.setdefault(row["shot_id"], []).append(row)
+        return found
+
+    def alternatives_of(self, shot_id: int) -> list[Row]:
+        """Targets that a stroke had or might have had; none where none were worked out."""
+        return self._alternatives_by_shot.get(shot_id, [])
+
+    @cached_property
     def played(self) -> tuple[Played, ...]:
         """Points as they are counted on court: serve attempts up to the one that decides."""
         found: list[Played] = []

@@ -9,8 +9,12 @@ from rallymill.rates import FaultRate
 from rallymill.report import words
 from rallymill.report.content import OTHER, Match, Player, Row, weight
 
-WAITING = frozenset({"net_position", "no_mans_land", "open_line", "recovery", "split_step"})
+BISECTED = frozenset({"net_momentum", "net_position", "open_line", "recovery"})
+"""Rules about the distance from the bisector: passing lines and bisector are drawn."""
+WAITING = BISECTED | {"approach_followed", "closing_in", "no_mans_land", "split_step"}
 """Rules about where the player concerned is when the opponent strikes: they are drawn there."""
+SPACE = frozenset({"change_direction", "drop_shot", "open_court", "short_ball", "wrong_foot"})
+"""Rules about where the ball went: the ground out of reach is drawn."""
 FIRST = 3
 """Habits that are shown at once for a player; a practice has room for no more."""
 LEAST_CASES = 2

@@ -9,8 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from rallymill.report import habits, momentsvg, motion, scene, svg, words, wrongs
 from rallymill.report import moment as moments
+from rallymill.report import momentsvg, motion, scene, svg, whatif, words, wrongs
 from rallymill.report.content import OTHER, Match, Played, Row
 from rallymill.report.films import Film, Films
 from rallymill.report.moment import Moment
@@ -42,6 +42,7 @@ class Stroke:
     moment: str
     looks: tuple[Look, ...]
     wrong: str
+    options: tuple[whatif.Option, ...]
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,11 @@ class PointPage:
     def file(self) -> str:
         """Name of the page."""
         return f"{self.point.number:03d}.html"
+
+    @property
+    def has_options(self) -> bool:
+        """Whether anything is known of what else might have been played."""
+        return any(option.letter for stroke in self.strokes for option in stroke.options)
 
     @property
     def looks(self) -> list[Look]:
@@ -151,18 +157,21 @@ def build(match: Match, played: Played, films: Films, ways: motion.Ways) -> Poin
         element("defs", momentsvg.hatching()),
         *(momentsvg.draw(layout, moment) for moment in found.values()),
     ]
+    strokes = tuple(_stroke(match, shot, looks, found) for shot in shots)
     drawing = svg.draw(
         drawn, "drawing", f"Plan and profile of point {played.number}, "
         f"{words.count(len(shots), 'stroke')}", _described(match, shots, found, said),
-        under, [_live(match, row)],
+        under, [
+            *(whatif.draw(layout, one.row, one.options) for one in strokes if one.options),
+            _live(match, row),
+        ],
     )
     film = films.of_point(played.number, float(row["start_s"]), float(row["end_s"]))
     shown = {int(shot["shot_id"]) for shot in shots}
     return PointPage(
         played, f"Point {played.number}", said, _sure(row), _facts(match, row),
         tuple(_attempt(match, one) for one in played.before),
-        tuple(_stroke(match, shot, looks, found) for shot in shots),
-        tuple(look for look in looks if look.row["shot_id"] not in shown),
+        strokes, tuple(look for look in looks if look.row["shot_id"] not in shown),
         drawing, film, _data(layout, row, shots, film, ways),
         as_json(wrongs.of_point(row, f"point {played.number}, {said}")),
     )
@@ -241,6 +250,7 @@ def _stroke(
         shot, name, match.slot(shot), what, numbers_of(shot), told,
         tuple(look for look in looks if look.row["shot_id"] == shot["shot_id"]),
         as_json(wrongs.of_shot(shot, f"stroke {shot['shot_number']}, {name}, {what}")),
+        tuple(whatif.options(match.alternatives_of(shot["shot_id"]))),
     )
 
 
@@ -263,8 +273,3 @@ def _data(
     }
     return as_json(content).replace("</", "<\\/")
 
-
-def moment_case(match: Match, flag: Row) -> int | None:
-    """Number of the stroke at which a flag is best seen."""
-    shot = habits.moment_of(match, flag)
-    return None if shot is None else int(shot["shot_number"])

@@ -11,14 +11,12 @@ from rallymill.report import moment as moments
 from rallymill.report import momentsvg, scene, words
 from rallymill.report.content import OTHER, Match
 from rallymill.report.courtmaps import Sheet, ground, mark
-from rallymill.report.habits import WAITING, Case
+from rallymill.report.habits import BISECTED, SPACE, Case
 from rallymill.report.scene import Scene
 from rallymill.report.svg import Layout, element
 
 SHEET = Sheet(7.0, -16.4, 16.4, 20.0)
 LAYOUT = Layout(Scene(half_width_m=7.0, near_m=-16.4, far_m=16.4))
-SPACE = frozenset({"open_court", "short_ball", "drop_shot"})
-"""Rules about where the ball went: the ground out of reach is drawn."""
 
 
 def sheet_symbol() -> Markup:
@@ -53,7 +51,7 @@ def draw(match: Match, case: Case) -> Thumb | None:
         if with_open and found.open_m:
             shape = "".join(momentsvg.outline(LAYOUT, corners) for corners in found.open_m)
             parts.append(element("path", d=shape, class_="reach"))
-        if case.flag["rule"] in WAITING:
+        if case.flag["rule"] in BISECTED:
             parts += [_line(*line, "passing") for line in found.passing]
             parts.append(_line(*found.bisector, "bisector"))
     shots = match.shots_of(shot["point_id"])
@@ -76,7 +74,7 @@ def draw(match: Match, case: Case) -> Thumb | None:
         if not (words.is_missing(x) or words.is_missing(y)):
             at_m = (float(x), float(y))  # type: ignore[arg-type]
             parts.append(mark(who, *SHEET.at(at_m), "", 17.0))
-    if found is not None and case.flag["rule"] in WAITING:
+    if found is not None and case.flag["rule"] in BISECTED:
         parts.append(momentsvg.off(LAYOUT, found, with_words=False))
     drawing = element(
         "svg", Markup("").join(parts), class_="thumb", viewBox=f"0 0 {width:.0f} {height:.0f}",
@@ -96,13 +94,15 @@ def said(case: Case, found: moments.Moment | None) -> str:
     """The one number that a case is about, for the line under its plan."""
     evidence = case.flag["evidence"] or []
     rule = case.flag["rule"]
-    if rule in WAITING and found is not None:
+    if rule in BISECTED and found is not None:
         side = case.flag["side"]
         stands = found.waits[1] < 0
         if side in OTHER and stands == (side == "near"):
             return f"{words.number(abs(found.off_m), 1, 'm')} off"
-    if rule in SPACE and found is not None and found.spare_s is not None and found.spare_s < 0:
-        return f"out of reach by {words.number(-found.spare_s, 1, 's')}"
+    if rule in SPACE and found is not None and found.spare_s is not None:
+        if found.spare_s < 0:
+            return f"out of reach by {words.number(-found.spare_s, 1, 's')}"
+        return f"{words.number(found.spare_s, 1, 's')} to spare"
     if not evidence:
         return words.sure(case.flag["confidence"])
     told = words.evidence(evidence[0])

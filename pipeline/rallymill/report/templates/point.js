@@ -128,6 +128,14 @@
     slow.setAttribute("aria-pressed", rate !== 1);
     if (film) film.playbackRate = rate;
   });
+  const what = bar.querySelector("[data-if]");
+  if (what) what.addEventListener("click", () => {
+    const on = what.getAttribute("aria-pressed") !== "true";
+    what.setAttribute("aria-pressed", on);
+    drawing.classList.toggle("with-if", on);
+    const lettered = items.findIndex((item) => item.querySelector(".options"));
+    if (on && (now < 0 || !items[now].querySelector(".options")) && lettered >= 0) go(lettered);
+  });
   items.forEach((item, i) => item.querySelector(".pick").addEventListener("click", () => {
     go(now === i ? -1 : i);
     if (!matchMedia("(min-width: 60rem)").matches) document.querySelector(".plan").scrollIntoView({ block: "start" });
