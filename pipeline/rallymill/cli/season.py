@@ -75,6 +75,19 @@ def rollup(season_dir: Path) -> int:
 
 @season.command()
 @season_option
+def page(season_dir: Path) -> int:
+    """Make the pages of the season: trends with intervals, player against player.
+
+    They open from disk. Sum the players up first: rallymill season rollup.
+    """
+    from rallymill.report import seasonpage
+
+    click.echo(seasonpage.build(season_dir))
+    return 0
+
+
+@season.command()
+@season_option
 @click.option("--to", "folder", type=click.Path(path_type=Path, file_okay=False), required=True,
               help="Folder for the files.")
 @click.option("--excel", is_flag=True, help="Write a workbook instead of CSV files.")
@@ -117,7 +130,16 @@ def remove(matches: tuple[str, ...], season_dir: Path) -> int:
     known = list(SeasonStore(season_dir).matches())
     for match_id in joining.remove(season_dir, [match_by_start(one, known) for one in matches]):
         click.echo(f"{match_id}  removed")
+    _drop_pages(season_dir)
     return 0
+
+
+def _drop_pages(season_dir: Path) -> None:
+    """Take the season's pages away, since they may still show what has just gone."""
+    from rallymill.report import seasonpage
+
+    if seasonpage.drop(season_dir):
+        click.echo("the season's pages are gone; rallymill season page makes them again", err=True)
 
 
 @season.command()
@@ -139,6 +161,7 @@ def codes(out: Path, season_dir: Path, key: Path | None, yes: bool) -> int:
     if not yes:
         click.confirm("Replace these names, in the match sheets too?", abort=True, err=True)
     result = privacy.use_codes(out, season_dir, key)
+    _drop_pages(season_dir)
     click.echo(f"{len(found)} names replaced in {len(result.matches)} matches")
     for path in result.still_named:
         click.echo(f"the file's own name still shows one: {path}")
@@ -171,6 +194,7 @@ def forget(
     if found and not yes:
         click.confirm(f"Delete these {len(found)} matches?", abort=True, err=True)
     result = privacy.forget(out, season_dir, player, clip_folders, recordings)
+    _drop_pages(season_dir)
     click.echo(f"{len(result.matches)} matches and {len(result.clips)} clips deleted")
     for path in result.recordings:
         click.echo(f"still there: {path}")
