@@ -22,7 +22,7 @@ BEFORE_S, AFTER_S = 0.5, 1.0
 INK: overlay.Colour = (255, 255, 255)
 SHADE: overlay.Colour = (35, 25, 15)
 KINDS: dict[str, overlay.Colour] = {
-    "fault": (190, 90, 255), "credit": (150, 225, 90), "note": (215, 205, 195),
+    "fault": (220, 133, 255), "credit": (74, 217, 180), "note": (215, 205, 195),
 }
 STEPS = 24
 LEAST_OFF_M = 0.25

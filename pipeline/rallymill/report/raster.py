@@ -27,14 +27,16 @@ Colour = tuple[int, int, int]
 SHIFT = 4
 # The light colours of the page, as blue, green, red.
 PAPER: Colour = (255, 255, 255)
-INK: Colour = (43, 32, 20)
-SOFT: Colour = (109, 96, 81)
-SURROUND: Colour = (206, 210, 195)
-GROUND: Colour = (229, 232, 221)
-LINE: Colour = (110, 115, 90)
-AIR: Colour = (243, 240, 234)
-SLOTS: dict[str, Colour] = {"a": (173, 92, 11), "b": (0, 85, 168)}
-KINDS: dict[str, Colour] = {"fault": (95, 10, 171), "credit": (80, 115, 10), "note": (106, 96, 85)}
+INK: Colour = (43, 33, 23)
+SOFT: Colour = (103, 93, 82)
+SURROUND: Colour = (211, 216, 205)
+GROUND: Colour = (230, 234, 226)
+LINE: Colour = (111, 117, 95)
+AIR: Colour = (241, 241, 238)
+SLOTS: dict[str, Colour] = {"a": (166, 80, 20), "b": (0, 76, 160)}
+KINDS: dict[str, Colour] = {
+    "fault": (127, 8, 160), "credit": (0, 107, 74), "note": (71, 64, 58),
+}
 
 
 class Canvas:
