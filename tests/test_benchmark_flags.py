@@ -97,8 +97,8 @@ def test_counts_add_and_keep_bounds():
     assert "**90.0%**" in benchmark_planted.table([replace(count, found=18)])
 
 
-def clip(level="club", drop=0):
-    """A random game as truth, and as measured with some findings lost and one made up."""
+def clip(**measured):
+    """A random game as truth, and the same as measured but for changed columns of its strokes."""
     shots, points, _ = game(3)
     truth = {
         "shots": tableio.from_rows(tables.SHOTS, shots),
@@ -111,35 +111,41 @@ def clip(level="club", drop=0):
             {"match_id": "m", "frame": k, "t_s": t, "view_id": 0, "court_status": "found"}
             for k, t in enumerate((0.0, 1e6))]),
     }
-    found = flags.STAGE.run(
-        MatchContext("m", None), truth, flags.RulesConfig(level=level)).slice(drop)
-    return Clip("m", "m", {**truth, "flags": found}, truth, {}), found
+    found = flags.STAGE.run(MatchContext("m", None), truth, flags.RulesConfig())
+    changed = tableio.from_rows(tables.SHOTS, [row | measured for row in shots])
+    return Clip("m", "m", {**truth, "shots": changed}, truth, {}), found
 
 
 def test_agreement_with_itself_is_full():
     given, found = clip()
-    agreed = benchmark_flags.agreement([given])
+    agreed = benchmark_flags.agreement([given], "club")
     assert agreed.overall() == Tally(found.num_rows, 0, 0) and agreed.good
-    assert f"| all rules | {found.num_rows} | {found.num_rows} | 0 | 0 | 1.000 |" in (
+    assert f"| all rules | {found.num_rows} | {found.num_rows} | 0 | 0 | 0 | 1.000 |" in (
         benchmark_flags.table(agreed))
 
 
-def test_lost_findings_are_missed_and_others_are_false():
-    given, found = clip(drop=4)
-    agreed = benchmark_flags.agreement([given])
-    assert agreed.overall() == Tally(found.num_rows, 0, 4)
-    whole, wrong = clip()[0], clip()[1].to_pandas()
-    wrong["rule"] = "no_mans_land"
-    made_up = replace(
-        whole, predicted={**whole.predicted, "flags": tableio.from_pandas(tables.FLAGS, wrong)})
-    assert benchmark_flags.agreement([made_up]).by_rule["no_mans_land"].false > 0
-    assert not benchmark_flags.agreement([made_up]).good
+def test_unsure_strokes_are_missed_and_left_open():
+    given, found = clip(confidence=0.3)
+    agreed = benchmark_flags.agreement([given], "club")
+    by_stroke = agreed.overall().missed - sum(
+        agreed.by_rule[rule].missed for rule in agreed.by_rule if "serve" in rule)
+    assert by_stroke > 10 and not agreed.good
+    left_open = sum(agreed.open[rule] for rule in agreed.by_rule if "serve" not in rule)
+    assert left_open == by_stroke
+    assert agreed.overall().right + agreed.overall().missed == found.num_rows
+
+
+def test_wrong_places_make_false_flags():
+    given, _ = clip(opponent_x_m=4.5)
+    agreed = benchmark_flags.agreement([given], "club")
+    assert agreed.by_rule["recovery"].false > 0 and not agreed.good
+    assert any(not right for _, right in agreed.judged)
 
 
 def test_a_clip_without_truth_is_left_out_with_the_reason():
     given, _ = clip()
     bare = replace(given, truth={k: v for k, v in given.truth.items() if k != "tracks"})
-    agreed = benchmark_flags.agreement([bare])
+    agreed = benchmark_flags.agreement([bare], "club")
     assert agreed.clips == 0 and "tracks" in agreed.left_out[0]
 
 

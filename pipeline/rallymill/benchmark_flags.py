@@ -7,6 +7,7 @@ behaviour is the matter of :mod:`rallymill.benchmark_planted`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from rallymill import benchmark_shots, tableio, tables
@@ -24,6 +26,8 @@ from rallymill.rules.serving import wilson
 from rallymill.scoring import findings
 from rallymill.scoring.clip import Clip, load
 from rallymill.scoring.rows import NotMeasured, Tally
+from rallymill.stages import flags, opportunities
+from rallymill.stages.base import MatchContext
 
 OVERALL_GOAL, RULE_GOAL, ENOUGH = 0.90, 0.80, 20
 PLAYER_BOX_SD_PX = 1.5
@@ -34,9 +38,14 @@ ALL_RULES = "all rules"
 
 @dataclass
 class Agreement:
-    """Tallies by rule, and of each found flag its confidence and whether exact truth has it too."""
+    """Tallies by rule, and of each found flag its confidence and whether exact truth has it too.
+
+    ``open`` counts by rule those missed flags of the truth at which the rule said on the measured
+    tables that it could not tell.
+    """
 
     by_rule: dict[str, Tally] = field(default_factory=dict)
+    open: Counter[str] = field(default_factory=Counter)
     judged: list[tuple[float, bool]] = field(default_factory=list)
     clips: int = 0
     left_out: list[str] = field(default_factory=list)
@@ -64,30 +73,53 @@ def f1_of(tally: Tally) -> float:
     return 2 * tally.right / whole if whole else float("nan")
 
 
-def agreement(clips: Iterable[Clip]) -> Agreement:
-    """Agreement over clips; one that lacks a table is named in ``left_out`` with the reason."""
+def agreement(clips: Iterable[Clip], level: str) -> Agreement:
+    """Agreement over clips of the flags of today's rules at a level of play, on both sides.
+
+    A clip that lacks a table is named in ``left_out`` with the reason.
+    """
     found = Agreement()
-    for clip in clips:
-        frames, sharp = findings.flags_of(clip), findings.flags_of(clip, exact=True)
+    config = flags.RulesConfig.model_validate({"level": level})
+    for given in clips:
+        absent = [name for name in flags.STAGE.reads if name not in given.predicted]
+        if absent:
+            found.left_out.append(f"{given.name}: no measured table {', '.join(absent)}")
+            continue
+        match = MatchContext(given.match_id, Path(given.name))
+        inputs = {name: given.predicted[name] for name in flags.STAGE.reads}
+        own = flags.STAGE.run(match, inputs, config)
+        clip = replace(given, predicted={**given.predicted, "flags": own})
+        frames = findings.flags_of(clip, config=config)
+        sharp = findings.flags_of(clip, exact=True, config=config)
         if isinstance(frames, NotMeasured) or isinstance(sharp, NotMeasured):
             reason = frames.reason if isinstance(frames, NotMeasured) else "no exact truth"
             found.left_out.append(f"{clip.name}: {reason}")
             continue
-        found.clips += 1
-        for rule in sorted({*frames[0]["rule"], *frames[2]["rule"]}):
-            mine = frames[0][frames[0]["rule"] == rule]
-            true = frames[2][frames[2]["rule"] == rule]
-            tally = findings.match_flags(mine, frames[1], true, frames[3])
-            found.by_rule[rule] = found.by_rule.get(rule, Tally()) + tally
-        right = set(findings.pair_flags(*sharp)[:, 0].tolist())
-        found.judged += [
-            (float(confidence), number in right)
-            for number, confidence in enumerate(sharp[0]["confidence"])
-        ]
+        asked = opportunities.STAGE.run(match, inputs, config).to_pandas()
+        _add(found, frames, sharp, asked[asked["outcome"] == "not_measurable"])
     return found
 
 
-def of_folder(out: Path, truth: Path) -> Agreement:
+def _add(
+    found: Agreement, frames: findings.Frames, sharp: findings.Frames, told_not: pd.DataFrame
+) -> None:
+    """Count a clip in."""
+    mine, strokes, true, true_strokes = frames
+    found.clips += 1
+    for rule in sorted({*mine["rule"], *true["rule"]}):
+        own, wanted = mine[mine["rule"] == rule], true[true["rule"] == rule]
+        tally = findings.match_flags(own, strokes, wanted, true_strokes)
+        found.by_rule[rule] = found.by_rule.get(rule, Tally()) + tally
+        abstained = told_not[told_not["rule"] == rule].assign(clip_start_s=np.nan)
+        found.open[rule] += len(findings.pair_flags(abstained, strokes, wanted, true_strokes))
+    right = set(findings.pair_flags(*sharp)[:, 0].tolist())
+    found.judged += [
+        (float(confidence), number in right)
+        for number, confidence in enumerate(sharp[0]["confidence"])
+    ]
+
+
+def of_folder(out: Path, truth: Path, level: str) -> Agreement:
     """Agreement of a run's tables with the truth beside its films.
 
     Raises
@@ -95,11 +127,12 @@ def of_folder(out: Path, truth: Path) -> Agreement:
     InputError
         There is no table or no truth.
     """
-    return agreement(load(out, truth))
+    return agreement(load(out, truth), level)
 
 
 def simulated(
-    first_seed: int, films: int, longest_s: float, tell: Callable[[str], None] = lambda line: None
+    first_seed: int, films: int, longest_s: float, level: str,
+    tell: Callable[[str], None] = lambda line: None,
 ) -> Agreement:
     """Agreement over films of every tier that are simulated but not drawn."""
     clips = []
@@ -109,7 +142,7 @@ def simulated(
             clip = benchmark_shots.clip_of(shown, "people", partial(_shake_boxes, seed=seed))
             clips.append(replace(clip, truth={**clip.truth, "tracks": true_tracks(shown)}))
         tell(f"{tier}: {films} films")
-    return agreement(clips)
+    return agreement(clips, level)
 
 
 def _shake_boxes(measured: dict[str, pa.Table], seed: int) -> None:
@@ -147,12 +180,13 @@ def true_tracks(shown: Film) -> pa.Table:
 def table(found: Agreement) -> str:
     """Markdown tables of agreement and of reliability; what misses its bound is bold."""
     lines = [
-        "| rule | flags on truth | found | missed | false | F1 |",
-        "| --- | ---: | ---: | ---: | ---: | ---: |",
-        _row(ALL_RULES, found.overall(), OVERALL_GOAL, 1),
+        "| rule | flags on truth | found | missed | of these left open | false | F1 |",
+        "| --- | ---: | ---: | ---: | ---: | ---: | ---: |",
+        _row(ALL_RULES, found.overall(), found.open.total(), OVERALL_GOAL, 1),
     ]
     lines += [
-        _row(f"`{rule}`", tally, RULE_GOAL, ENOUGH) for rule, tally in sorted(found.by_rule.items())
+        _row(f"`{rule}`", tally, found.open[rule], RULE_GOAL, ENOUGH)
+        for rule, tally in sorted(found.by_rule.items())
     ]
     lines += [
         "", "| confidence | flags | mean confidence | right | 95 % interval |",
@@ -161,13 +195,13 @@ def table(found: Agreement) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _row(name: str, tally: Tally, goal: float, enough: int) -> str:
+def _row(name: str, tally: Tally, left_open: int, goal: float, enough: int) -> str:
     value = f1_of(tally)
     shown = "" if value != value else f"{value:.3f}"
     if value == value and value < goal and cases(tally) >= enough:
         shown = f"**{shown}**"
-    return (
-        f"| {name} | {cases(tally)} | {tally.right} | {tally.missed} | {tally.false} | {shown} |")
+    counts = (cases(tally), tally.right, tally.missed, left_open, tally.false)
+    return f"| {name} | {' | '.join(str(count) for count in counts)} | {shown} |"
 
 
 def reliability(judged: Sequence[tuple[float, bool]]) -> list[str]:

@@ -21,10 +21,12 @@ import click
               help="Tables of a run over films, instead of films that are not drawn.")
 @click.option("--truth", type=click.Path(path_type=Path, exists=True, file_okay=False),
               help="Folder of those films, with their truth beside them.")
+@click.option("--level", type=click.Choice(["club", "college", "tour"]), default="tour",
+              show_default=True, help="Level of play whose thresholds are taken for films.")
 @click.option("--table", type=click.Path(path_type=Path), help="Write the tables to this file too.")
 def flags(
     worlds: int, points: int, films: int, seconds: float, first_seed: int, out: Path | None,
-    truth: Path | None, table: Path | None,
+    truth: Path | None, level: str, table: Path | None,
 ) -> int:
     """Measure the rules: what they find of planted behaviour, and what measurement costs.
 
@@ -55,14 +57,15 @@ def flags(
         )
     found, command = None, ""
     if out is not None and truth is not None:
-        found = benchmark_flags.of_folder(out, truth)
+        found = benchmark_flags.of_folder(out, truth, level)
         command = f"rallymill bench flags --worlds 0 --out {out.name} --truth {truth.name}"
     elif films:
-        found = benchmark_flags.simulated(first_seed, films, seconds, tell)
+        found = benchmark_flags.simulated(first_seed, films, seconds, level, tell)
         command = (
             f"rallymill bench flags --worlds 0 --films {films} --seconds {seconds:g} --first-seed "
             f"{first_seed}")
     if found is not None:
+        command += f" --level {level}"
         good = good and found.good
         left_out = "".join(f"Left out: {reason}.\n\n" for reason in found.left_out)
         text += (

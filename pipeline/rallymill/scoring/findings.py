@@ -17,7 +17,7 @@ from rallymill.scoring.contacts import HIT_TOLERANCE_S
 from rallymill.scoring.pairing import by_time
 from rallymill.scoring.rows import NotMeasured, Share, Tally
 from rallymill.scoring.strokes import SAME_STROKE_S
-from rallymill.stages.base import MatchContext, Stage
+from rallymill.stages.base import MatchContext, Stage, StageConfig
 
 
 def match_flags(
@@ -60,10 +60,13 @@ def without_deviation(shots: pa.Table) -> pa.Table:
     return tableio.from_pandas(tables.SHOTS, frame)
 
 
-def true_flags(clip: Clip, exact: bool = False) -> pd.DataFrame | NotMeasured:
-    """Flags that the rules of this version, with their defaults, raise on the true tables.
+def true_flags(
+    clip: Clip, exact: bool = False, config: StageConfig | None = None
+) -> pd.DataFrame | NotMeasured:
+    """Flags that the rules of this version raise on the true tables.
 
     Truth has no deviations, so rules take their usual ones; ``exact`` says that there are none.
+    ``config`` holds the thresholds, None means the defaults.
     """
     try:
         stage: Stage = import_module("rallymill.stages.flags").STAGE
@@ -78,7 +81,7 @@ def true_flags(clip: Clip, exact: bool = False) -> pd.DataFrame | NotMeasured:
         given = {name: clip.truth[name] for name in inputs}
         if exact:
             given["shots"] = without_deviation(given["shots"])
-        table = stage.run(match, given, stage.config_class())
+        table = stage.run(match, given, config or stage.config_class())
     except RallymillError as error:
         return NotMeasured(f"rules on the truth: {error}")
     return table.to_pandas()
@@ -114,17 +117,19 @@ def flags(clip: Clip) -> Tally | NotMeasured:
 Frames = tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
 
 
-def flags_of(clip: Clip, exact: bool = False) -> Frames | NotMeasured:
+def flags_of(
+    clip: Clip, exact: bool = False, config: StageConfig | None = None
+) -> Frames | NotMeasured:
     """Found flags and strokes, true flags and strokes, where truth covers them.
 
-    ``exact`` as in :func:`true_flags`.
+    ``exact`` and ``config`` as in :func:`true_flags`.
     """
     for source, found in (("predicted", clip.predicted), ("truth", clip.truth)):
         if "shots" not in found:
             return NotMeasured(clip.missing.get(f"{source} shots", f"no {source} table shots"))
     if "flags" not in clip.predicted:
         return NotMeasured(clip.missing.get("predicted flags", "no predicted table flags"))
-    wanted = true_flags(clip, exact)
+    wanted = true_flags(clip, exact, config)
     if isinstance(wanted, NotMeasured):
         return wanted
     found = clip.predicted["flags"].to_pandas()
