@@ -112,7 +112,8 @@ class Tracker:
         if share < SURE_SHARE or abs(t_s - self.checked_s) > CHECK_EVERY_S:
             backing = support.check(white, fit.camera, self.place.paint, self.place.net_m,
                                     step_m=STEP_M)
-            if not backing.good:
+            # A court that is followed needs no net to be the same one still.
+            if not (backing.good or backing.whole):
                 return None
             self.checked_s = t_s
         return Followed(fit, places, share)

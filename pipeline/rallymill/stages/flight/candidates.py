@@ -167,9 +167,9 @@ def fixed(found: Candidates, radius_px: float, least: int) -> NDArray[np.bool_]:
     return _recurrence(found.t_s, found.steady_px, radius_px, 0.4, 15.0) >= least
 
 
-EVEN_S, EVEN_SLACK_S = 0.6, 0.06
+EVEN_S, EVEN_SLACK_S = 0.8, 0.06
 """Length of an even stretch, and how far it may be off."""
-EVEN_SHARE = 0.6
+EVEN_SHARE = 0.7
 """Least share of its frames in which something is on the line."""
 
 
@@ -210,7 +210,7 @@ def _even(t, slot, xy, radius, speed, share):  # type: ignore[no-untyped-def]
 
 
 def walking(found: Candidates, radius_px: float, speed_px_per_s: float) -> NDArray[np.bool_]:
-    """Which candidates move evenly, straight and slowly for half a second, as walkers' shoes do.
+    """Which candidates move evenly, straight and slowly for most of a second, as walkers' shoes do.
 
     A ball in flight does not: gravity bends its way in the picture by several times the radius
     within that time, and on the ground it is no ball in play.
