@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rallymill.errors import ConfigError
 from rallymill.stages.base import Execution, Stage, StageConfig
+from rallymill.yamlread import document, read_text, shown
 
 DEFAULT_NAME = "default.yaml"
 HOME_VARIABLE = "RALLYMILL_HOME"
@@ -151,7 +152,7 @@ def build(
     known += ["execution", "models"]
     for key in given:
         if key not in known:
-            raise ConfigError(f"{where}: unknown section {key}", hint(str(key), known))
+            raise ConfigError(f"{where}: unknown section {shown(key)}", hint(str(key), known))
     sections = {
         stage.name: _validated(
             stage.config_class, given.get(section_of(stage)), section_of(stage), where
@@ -213,22 +214,33 @@ class _Loader(yaml.SafeLoader):
     """YAML with ``!file``, and without keys that stand twice."""
 
     folder: Path
+    chain: tuple[Path, ...]
 
 
 def _no_doubles(loader: _Loader, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
     seen: set[Any] = set()
     for key_node, _ in node.value:
-        key = loader.construct_object(key_node, deep=deep)
+        key = loader.construct_object(key_node, deep=True)
+        if not isinstance(key, Hashable):
+            raise ConfigError(
+                f"line {key_node.start_mark.line + 1}: a list or section stands for a name",
+                "write a name before the colon",
+            )
         if key in seen:
             raise ConfigError(
-                f"{key} stands twice (line {key_node.start_mark.line + 1})", "keep one of them"
+                f"{shown(key)} stands twice (line {key_node.start_mark.line + 1})",
+                "keep one of them",
             )
         seen.add(key)
     return yaml.SafeLoader.construct_mapping(loader, node, deep=True)
 
 
-def _other_file(loader: _Loader, node: yaml.ScalarNode) -> Any:
-    return read_yaml(loader.folder / str(node.value))
+def _other_file(loader: _Loader, node: yaml.Node) -> Any:
+    if not isinstance(node, yaml.ScalarNode) or not node.value:
+        raise ConfigError(
+            f"line {node.start_mark.line + 1}: !file names no file", "write !file rules.yaml"
+        )
+    return _read(loader.folder / str(node.value), loader.chain)
 
 
 _Loader.add_constructor(yaml.resolver.BaseResolver.DEFAULT_MAPPING_TAG, _no_doubles)
@@ -243,20 +255,19 @@ def read_yaml(path: Path) -> dict[str, Any]:
     ConfigError
         The file is missing, is not YAML, or holds no keys and values.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path} cannot be read", "check the path given to --config") from error
-    loader = _Loader(text)
-    loader.folder = path.parent
-    try:
-        given = loader.get_single_data()
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f" in line {mark.line + 1}" if mark else ""
-        raise ConfigError(f"{path.name} is not YAML{where}", "correct that line") from error
-    finally:
-        loader.dispose()
+    return _read(path, ())
+
+
+def _read(path: Path, chain: tuple[Path, ...]) -> dict[str, Any]:
+    """A file's content; ``chain`` are the files that draw it in."""
+    text = read_text(path, shown(path, 300), ConfigError)
+    own = path.resolve()
+    if own in chain:
+        raise ConfigError(f"{path.name} draws itself in with !file", "take that line out")
+    given = document(
+        text, path.name, "correct that line", ConfigError, _Loader, folder=path.parent,
+        chain=(*chain, own),
+    )
     if given is None:
         return {}
     if not isinstance(given, dict):

@@ -25,17 +25,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.camera import Camera, from_homography, homography_from_points, refine
 from rallymill.errors import InputError
+from rallymill.yamlread import document, read_text, shown
 
 Array = NDArray[np.float64]
 
 SUFFIX = ".court.yaml"
 LEAST_POINTS = 4
+WIDTHS_PX = (16, 20_000)
 WORST_PX = 12.0
 """Distance from where the others put it at which a point is taken for a mistake, at 1280 px."""
 NAMES = tuple(court.named_points())
@@ -85,11 +86,8 @@ def for_video(video: Path) -> GivenCourt:
     path = path_for(video)
     if not path.exists():
         return GivenCourt()
-    try:
-        content = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, yaml.YAMLError) as error:
-        raise InputError(f"{path.name}: {error}", "write it anew: rallymill calibrate") from error
-    return parse(content, path.name)
+    remedy = "correct that line, or write the file anew: rallymill calibrate"
+    return parse(document(read_text(path, path.name), path.name, remedy), path.name)
 
 
 def parse(content: Any, where: str) -> GivenCourt:
@@ -113,7 +111,8 @@ def parse(content: Any, where: str) -> GivenCourt:
         if found is not None and found.names:
             frames.append(found)
     unknown = set(content) - {"frames", "doubles"}
-    faults += [f"{name}: not known, only doubles and frames are" for name in sorted(unknown)]
+    faults += [f"{name}: not known, only doubles and frames are"
+               for name in sorted(map(shown, unknown))]  # fmt: skip
     if not isinstance(content.get("doubles", True), bool):
         faults.append("doubles: true or false")
     if faults:
@@ -131,8 +130,9 @@ def _frame(entry: Any, number: int, faults: list[str]) -> GivenFrame | None:
         faults.append(f"{where}: at_s must be the time of a frame in seconds")
         return None
     width = entry.get("width_px")
-    if width is not None and (not isinstance(width, int) or width < 16):
-        faults.append(f"{where}: width_px {width} is no width of a picture")
+    whole = isinstance(width, int) and not isinstance(width, bool)
+    if width is not None and not (whole and WIDTHS_PX[0] <= width <= WIDTHS_PX[1]):
+        faults.append(f"{where}: width_px {shown(width)} is no width of a picture")
         width = None
     names, image = [], []
     points = entry.get("points") or {}
@@ -143,11 +143,12 @@ def _frame(entry: Any, number: int, faults: list[str]) -> GivenFrame | None:
         if name not in NAMES:
             close = difflib.get_close_matches(str(name), NAMES, 1)
             hint = f", did you mean {close[0]}?" if close else ""
-            faults.append(f"{where}: {name} is no point of the court{hint}")
+            faults.append(f"{where}: {shown(name)} is no point of the court{hint}")
         elif place is None:
             continue
         elif not isinstance(place, list) or len(place) != 2 or not all(map(_number, place)):
-            faults.append(f"{where}: {name} must be two numbers in brackets, found {place}")
+            faults.append(
+                f"{where}: {name} must be two numbers in brackets, found {shown(place)}")
         else:
             names.append(name)
             image.append([float(place[0]), float(place[1])])

@@ -30,6 +30,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError, field_validator, model_validator
 
 from rallymill.errors import InputError
+from rallymill.yamlread import document, read_text
 
 SUFFIX = ".sheet.yaml"
 CODE_LENGTH = 3
@@ -165,14 +166,7 @@ def parse(text: str, file_name: str) -> dict[str, Any]:
         The text is not YAML, or says something that a match sheet cannot say; every fault is
         listed.
     """
-    try:
-        given = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f" in line {mark.line + 1}" if mark else ""
-        raise InputError(
-            f"match sheet {file_name} is not YAML{where}", "see the example in the documentation"
-        ) from error
+    given = document(text, f"match sheet {file_name}", "see the example in the documentation")
     if given is None:
         return {}
     if not isinstance(given, dict):
@@ -219,16 +213,7 @@ def load(path: Path) -> dict[str, Any]:
     InputError
         The file cannot be read or is not a match sheet.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"match sheet {path.name} is not a text file in UTF-8", "save it as UTF-8"
-        ) from error
-    except OSError as error:
-        raise InputError(
-            f"match sheet {path.name} cannot be read: {error.strerror}", "check its permissions"
-        ) from error
+    text = read_text(path, f"match sheet {path.name}")
     return parse(text, path.name)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from pathlib import Path
 
 from rallymill.errors import InputError
@@ -49,6 +50,31 @@ def recordings(folder: Path, out: Path | None = None) -> list[Path]:
         kinds = " ".join(sorted(VIDEO_SUFFIXES))
         raise InputError(f"{folder} holds no recording", f"files ending in {kinds} are read")
     return sorted(found)
+
+
+TURNING = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
+"""Signs that turn the direction of what follows, so that a name can seem another."""
+NO_TEXT = "the name of the file or of a folder above it is not UTF-8"
+
+
+def is_text(path: str) -> bool:
+    """Whether a path is text, and not bytes of which the system can make none."""
+    try:
+        path.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def printable(name: str) -> str:
+    """A name of a file with a sign for what no one can show, moves a cursor or turns a text."""
+    text = name.encode("utf-8", "replace").decode()
+    return "".join("\ufffd" if _unseen(letter) else letter for letter in text)
+
+
+def _unseen(letter: str) -> bool:
+    turns = unicodedata.bidirectional(letter) in TURNING
+    return turns or unicodedata.category(letter) in ("Cc", "Zl", "Zp")
 
 
 def slug(stem: str) -> str:

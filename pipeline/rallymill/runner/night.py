@@ -20,10 +20,13 @@ from rallymill.runner.child import Outcome, Stopped, run_child
 from rallymill.runner.cluster import Cluster
 from rallymill.runner.copying import still_growing
 from rallymill.runner.folder import (
+    NO_TEXT,
     HashBook,
     StillChangingError,
+    is_text,
     known_matches,
     match_id_for,
+    printable,
     recordings,
 )
 from rallymill.runner.lock import folder_lock
@@ -188,7 +191,7 @@ class Night:
 
     def _file_of(self, path: Path) -> str:
         base = self.folder if self.folder.is_dir() else self.folder.parent
-        return str(path.relative_to(base))
+        return printable(str(path.relative_to(base)))
 
     def _tell(self, match_id: str, event: Mapping[str, Any]) -> None:
         with self._guard:
@@ -206,6 +209,12 @@ class Night:
         """Identify a recording, run it unless its like was run, and put its row down."""
         began = time.monotonic()
         file = self._file_of(path)
+        if not is_text(str(path.resolve())):
+            # No table, page or terminal could hold the name.
+            record = MatchRecord(match_id_for(path, "unreadable"), file, printable(str(path)), "")
+            record.problem, record.remedy = f"{file}: {NO_TEXT}", "give it another name"
+            self._put_down(record, dry)
+            return
         try:
             with self._identify:
                 digest = book.hash_of(path)

@@ -21,6 +21,7 @@ import pyarrow as pa
 
 import rallymill
 from rallymill import tableio
+from rallymill.corrections.store import FOLDER as CORRECTIONS_FOLDER
 from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
 from rallymill.runner.rowhash import rows_hash
@@ -148,6 +149,7 @@ class MatchStore:
         """Take away what a killed run left half written; the number of files."""
         left = list(self.folder.glob(".*.part")) if self.folder.exists() else []
         left += self.folder.glob(f"{SCRATCH_NAME}/*/*/.*.part")
+        left += self.folder.glob(f"{CORRECTIONS_FOLDER}/.*.part")
         for path in left:
             path.unlink(missing_ok=True)
         return len(left)

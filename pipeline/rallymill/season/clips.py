@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from rallymill import video
 from rallymill.errors import InputError
 from rallymill.runner.store import records
+from rallymill.yamlread import shown
 
 SPANS = (("clip_start_s", "clip_end_s"), ("start_s", "end_s"))
 MOMENTS = ("t_contact_s", "t_s", "t_bounce_s")
@@ -51,12 +56,23 @@ def spans(answer: pd.DataFrame) -> list[tuple[int, str, float, float]]:
     before_s, after_s = (0.0, 0.0) if pair else (BEFORE_S, AFTER_S)
     found = []
     for number, row in enumerate(answer.to_dict("records")):
-        start, end = row[first] - before_s, row[last] + after_s
-        if pd.isna(start) or pd.isna(end) or end <= start:
+        start, end = _seconds(row[first], first) - before_s, _seconds(row[last], last) + after_s
+        if not end > start or not (math.isfinite(start) and math.isfinite(end)):
             continue
-        start_s = max(float(start), 0.0)
-        found.append((number, str(row["match_id"]), start_s, min(float(end), start_s + LONGEST_S)))
+        start_s = max(start, 0.0)
+        found.append((number, str(row["match_id"]), start_s, min(end, start_s + LONGEST_S)))
     return found
+
+
+def _seconds(value: Any, column: str) -> float:
+    """A time of an answer, NaN for none; raises :class:`InputError` where it is no number."""
+    if value is None or value is pd.NaT or value is pd.NA:
+        return math.nan
+    if isinstance(value, bool) or not isinstance(value, int | float | Decimal | np.number):
+        raise InputError(
+            f"{column} holds {shown(value)}, no seconds", "let the question return seconds there"
+        )
+    return float(value)
 
 
 def cut(answer: pd.DataFrame, out: Path, folder: Path) -> Iterator[Clip]:
