@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from rallymill.cli.bench_flags import flags
-from rallymill.cli.bench_runs import faults, resume, season_bench
+from rallymill.cli.bench_runs import faults, hostile, resume, season_bench
 from rallymill.config import home
 
 
@@ -110,6 +110,7 @@ def shots(films: int, first_seed: int, seconds: float, workers: int, table: Path
 bench.add_command(resume)
 bench.add_command(season_bench)
 bench.add_command(faults)
+bench.add_command(hostile)
 bench.add_command(flags)
 
 

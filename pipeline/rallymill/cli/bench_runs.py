@@ -1,4 +1,5 @@
-"""``rallymill bench`` resume, faults and season: what kills and worse do, how fast answers come."""
+"""``rallymill bench`` resume, faults, hostile and season: what kills and worse do, how fast answers
+come."""
 
 from __future__ import annotations
 
@@ -64,6 +65,38 @@ def faults(runs: int, seed: int, folder: Path, table: Path | None) -> int:
     from rallymill import benchmark_faults
 
     report = benchmark_faults.run(folder, runs, seed, lambda line: click.echo(line, err=True))
+    click.echo(report.text(), nl=False)
+    if table is not None:
+        table.write_text(report.text(), encoding="utf-8")
+    return 0 if report.good else 1
+
+
+@click.command()
+@click.option("--inputs", type=click.IntRange(min=1), default=10_000, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the inputs.")
+@click.option("--kind", "kinds", multiple=True,
+              help="Only this kind of input, with its share; may be given again.")
+@click.option("--first", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Number of the first input of each kind, to go on from.")
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_hostile"),
+              show_default=True, help="Where inputs go; emptied first.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def hostile(
+    inputs: int, seed: int, kinds: tuple[str, ...], first: int, folder: Path, table: Path | None
+) -> int:
+    """Give damaged and malicious files, sheets, questions and names to all that reads such.
+
+    Exit code: 0 none ended in a traceback, wrote where it must not, or hung; 1 otherwise.
+    """
+    from rallymill import benchmark_hostile
+
+    counts = benchmark_hostile.counts_of(inputs)
+    for kind in kinds:
+        if kind not in counts:
+            raise click.BadParameter(f"{kind}; known are {', '.join(counts)}", param_hint="--kind")
+    chosen = {kind: count for kind, count in counts.items() if not kinds or kind in kinds}
+    report = benchmark_hostile.run(
+        folder, chosen, seed, lambda line: click.echo(line, err=True), first)
     click.echo(report.text(), nl=False)
     if table is not None:
         table.write_text(report.text(), encoding="utf-8")
