@@ -107,6 +107,21 @@ def test_thresholds_are_those_of_the_flags():
     assert config.stages["opportunities"].recovery.tour.short_m == 0.9
 
 
+def test_a_changed_threshold_is_an_ingredient_of_nothing_before_the_flags():
+    stages = registry.load_stages(registry.PIPELINE)
+    before, after = (
+        configuration.build({"flags": given}, stages, Path("/"), None)
+        for given in ({}, {"recovery": {"club": {"short_m": 0.9}}}))
+    changed = [
+        stage.name for stage in stages
+        if before.stages[stage.name].model_dump() != after.stages[stage.name].model_dump()
+    ]
+    names = [stage.name for stage in stages]
+    assert changed[:2] == ["flags", "opportunities"]
+    assert set(changed) <= set(names[names.index("flags"):])
+    assert not any(stage.needs_video for stage in stages[names.index("flags"):])
+
+
 def test_a_rule_that_is_turned_off_asks_nothing():
     row = shot()
     rows = numbered([row, reply_to(row)])

@@ -228,14 +228,14 @@ def _second_serve_depth(play: Play, bounds: SecondServeDepthThresholds) -> Itera
 
 RULES = (
     Rule("serve_pattern", "serving", 2, {
-        "club": ServePatternThresholds(share=0.6, least_serves=6, least_confidence=0.9),
-        "college": ServePatternThresholds(share=0.55, least_serves=6, least_confidence=0.9),
-        "tour": ServePatternThresholds(share=0.55, least_serves=6, least_confidence=0.9),
+        "club": ServePatternThresholds(share=0.65, least_serves=6, least_confidence=0.9),
+        "college": ServePatternThresholds(share=0.6, least_serves=6, least_confidence=0.9),
+        "tour": ServePatternThresholds(share=0.6, least_serves=6, least_confidence=0.9),
     }, _serve_pattern),
     Rule("serve_big_points", "serving", 1, {
-        "club": ServePatternThresholds(share=0.65, least_serves=5, least_confidence=0.9),
-        "college": ServePatternThresholds(share=0.6, least_serves=5, least_confidence=0.9),
-        "tour": ServePatternThresholds(share=0.6, least_serves=5, least_confidence=0.9),
+        "club": ServePatternThresholds(share=0.7, least_serves=5, least_confidence=0.9),
+        "college": ServePatternThresholds(share=0.65, least_serves=5, least_confidence=0.9),
+        "tour": ServePatternThresholds(share=0.65, least_serves=5, least_confidence=0.9),
     }, _serve_big_points),
     Rule("body_serve", "serving", 1, {
         "club": BodyServeThresholds(share=0.08, least_serves=20, least_confidence=0.9),

@@ -75,7 +75,7 @@ def _judge_split(
         yield unmeasured("split_step", shot, reason, of_opponent=True)
         return
     # Where heights are measured, not read from the picture, a smaller rise is a hop too.
-    least_m = min(bounds.hop_m, 2 * noise) if track.heights_measured() else bounds.hop_m
+    least_m = min(bounds.hop_m, 1.5 * noise) if track.heights_measured() else bounds.hop_m
     found = hops(times, height, least_m)
     sure = shot.confidence or 0.0
     if not found and not track.heights_measured():
