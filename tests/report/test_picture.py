@@ -59,6 +59,24 @@ def test_picture_of_a_point(tmp_path: Path) -> None:
     assert 0.002 < coloured.mean() < 0.2
 
 
+def test_a_finding_about_the_bisector_is_shown_at_its_moment(tmp_path: Path) -> None:
+    flag = by_hand.FLAGS[0] | {"rule": "recovery", "shot_id": 0}
+    by_hand.write(tmp_path, flags=[flag])
+    match = picture.content.load(tmp_path, by_hand.MATCH)
+    remark = picture.remark_of(match, 0)
+    assert remark is not None and remark.at_s == by_hand.SHOTS[1]["t_contact_s"]
+    assert remark.moment is not None
+    shots = match.shots_of(0)
+    drawn = scene.build(shots, [], match.arcs, match.slot_of, 3.9)
+    layout = Layout(drawn)
+    factor = 900 / (HEAD_PX + layout.height + FOOT_PX)
+    image = raster.draw(drawn, 900, remark.moment)
+    x = layout.across((remark.moment.best[0] + remark.moment.waits[0]) / 2) * factor
+    y = (layout.along(remark.moment.waits[1]) + HEAD_PX) * factor
+    assert tuple(image[round(y), round(x)]) == raster.KINDS["fault"]
+    assert picture.remark_of(match, 1) is None
+
+
 def test_the_frame_with_most_to_see_is_taken() -> None:
     rows = by_hand.frames()
     lost = [row | {"court_status": "lost"} for row in rows[:50]] + rows[50:]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -212,9 +212,12 @@ def _write_list(folder: Path, listed: Mapping[str, dict[str, Any]]) -> None:
     write(folder / films.LIST_NAME, json.dumps(dict(sorted(listed.items())), indent=1) + "\n")
 
 
-def _remarks(match: Match, one: Wanted, titles: Mapping[str, str]) -> list[clipdraw.Remark]:
+def remarks_of(
+    match: Match, flags: Sequence[Row], titles: Mapping[str, str]
+) -> list[clipdraw.Remark]:
+    """What a film shows of the flags of a point, lettered as in its drawing."""
     remarks = []
-    for flag, letter in zip(one.flags, scene.letters(len(one.flags)), strict=True):
+    for flag, letter in zip(flags, scene.letters(len(flags)), strict=True):
         shot = habits.moment_of(match, flag)
         at = float(shot["t_contact_s"]) if shot else float(flag["clip_start_s"]) + 1.0
         remarks.append(clipdraw.Remark(
@@ -230,7 +233,7 @@ def _drawn(
     """Frames of a point with our drawing, both sides even."""
     frame_rows, by_frame = rows.within(one.start_s, one.end_s)
     times = np.array([row["t_s"] for row in frame_rows])
-    remarks = _remarks(match, one, titles)
+    remarks = remarks_of(match, one.flags, titles)
     slots = {side: match.slot_of[side] for side in OTHER}
     for shot in match.shots_of(one.played.row["point_id"]):
         slots[shot["hitter"]] = match.slot(shot)

@@ -14,7 +14,17 @@ from numpy.typing import NDArray
 
 from rallymill import tableio, tables
 from rallymill.errors import InputError
-from rallymill.report import content, overlay, raster, scene, svg, words
+from rallymill.report import (
+    cards,
+    clipdraw,
+    clips,
+    content,
+    overlay,
+    raster,
+    scene,
+    svg,
+    words,
+)
 from rallymill.report.content import Match, Row
 from rallymill.video import frames
 
@@ -25,6 +35,8 @@ MARGIN_PX = 20
 TABLE_ROW_PX = 30
 AFTER_CONTACT_S = 0.45
 """The frame is taken this long after a contact, when the ball's trail is there to be seen."""
+SHOWN_S = 0.6
+"""How long after the contact that a finding is about the frame may be."""
 
 
 def build(
@@ -33,7 +45,8 @@ def build(
     """Write a picture (PNG) of a point: a frame of it with our overlay, and plan and profile.
 
     The frame is that of the point in which the ball's trail, both players and the court are best
-    seen: the one with most of them known, as close as may be to the middle of the point.
+    seen: the one with most of them known, as close as may be to the middle of the point. Where a
+    rule about the bisector found something, it is one of that moment, and the lines are drawn.
 
     Raises
     ------
@@ -50,6 +63,10 @@ def build(
     folder = out_dir / "matches" / match_id
     frame_rows = _within(tableio.read(folder / "frames.parquet", tables.FRAMES), point)
     track_rows = _within(tableio.read(folder / "tracks.parquet", tables.TRACKS), point)
+    remark = remark_of(match, point_id)
+    if remark is not None:
+        at_moment = [row for row in frame_rows if 0 <= row["t_s"] - remark.at_s <= SHOWN_S]
+        frame_rows = at_moment or frame_rows
     chosen = best_frame(frame_rows, track_rows, match.shots_of(point_id))
     if chosen is None:
         raise InputError(
@@ -65,8 +82,10 @@ def build(
         frame = cv2.resize(frame, (width, HEIGHT_PX), interpolation=cv2.INTER_CUBIC)
     side_slots = slots_at(match, point_id)
     drawn = overlay.draw(frame, chosen, track_rows, side_slots)
+    if remark is not None:
+        clipdraw.draw(drawn, chosen, [remark], float(chosen["t_s"]))
     path.parent.mkdir(parents=True, exist_ok=True)
-    if not cv2.imwrite(str(path), compose(match, point, drawn)):
+    if not cv2.imwrite(str(path), compose(match, point, drawn, remark)):
         raise InputError(f"{path} cannot be written", "give a path that ends in .png")
     return path
 
@@ -116,7 +135,22 @@ def best_frame(
     return max(frame_rows, key=merit)
 
 
-def compose(match: Match, point: Row, frame: Any) -> Image:
+def remark_of(match: Match, point_id: int) -> clipdraw.Remark | None:
+    """The weightiest finding about the bisector in a point, None where there is none."""
+    flags = match.flags_of(point_id)
+    titles = {flag["rule"]: words.title(flag["rule"]) for flag in flags}
+    titles |= {rule: card.title for rule, card in cards.of_rules(titles).items()}
+    found = [
+        (content.weight(flag), remark)
+        for flag, remark in zip(flags, clips.remarks_of(match, flags, titles), strict=True)
+        if remark.waits and remark.moment is not None
+    ]
+    return max(found, key=lambda item: item[0])[1] if found else None
+
+
+def compose(
+    match: Match, point: Row, frame: Any, remark: clipdraw.Remark | None = None
+) -> Image:
     """Frame over a table of strokes, beside plan and profile, under a line of words."""
     point_id = int(point["point_id"])
     shots, flags = match.shots_of(point_id), match.flags_of(point_id)
@@ -126,12 +160,13 @@ def compose(match: Match, point: Row, frame: Any) -> Image:
     frame = cv2.resize(frame, (width, height), interpolation=cv2.INTER_AREA)
     strip = strip_of(match, shots, flags, width)
     left = np.vstack([frame, strip])
-    plan = raster.draw(drawn, left.shape[0])
+    plan = raster.draw(drawn, left.shape[0], remark.moment if remark else None)
     gap = np.full((left.shape[0], MARGIN_PX, 3), raster.PAPER, np.uint8)
     body = np.hstack([gap, left, gap, plan, gap])
     head = np.full((64, body.shape[1], 3), raster.PAPER, np.uint8)
     names = " against ".join(player.name for player in match.players) or str(match.row["file"])
-    said = f"Point {point_id + 1}: {words.label(point['ended_by'], words.ENDINGS)}"
+    number = match.played_by_row[point_id].number
+    said = f"Point {number}: {words.label(point['ended_by'], words.ENDINGS)}"
     raster.write(head, names, (MARGIN_PX, 42), 30, raster.INK, bold=True)
     raster.write(head, said, (MARGIN_PX + width + MARGIN_PX, 42), 24, raster.INK)
     foot = np.full((MARGIN_PX, body.shape[1], 3), raster.PAPER, np.uint8)

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill import court
+from rallymill.report.moment import Moment, Place
+from rallymill.report.momentsvg import LEAST_OFF_M
 from rallymill.report.scene import MARK_M, TAG_M, Bounce, Contact, Feet, Mark, Scene
 from rallymill.report.svg import (
     FOOT_PX,
@@ -122,14 +124,19 @@ def _dashes(points: Array, length: float) -> list[Array]:
     return pieces
 
 
-def draw(scene: Scene, height_px: int) -> Image:
-    """Plan and profile of a scene, (H, W, 3) BGR with H = ``height_px``, on white."""
+def draw(scene: Scene, height_px: int, moment: Moment | None = None) -> Image:
+    """Plan and profile of a scene, (H, W, 3) BGR with H = ``height_px``, on white.
+
+    ``moment`` adds the passing lines, the bisector and the distance from it at one contact.
+    """
     layout = Layout(scene)
     height = HEAD_PX + layout.height + FOOT_PX
     canvas = Canvas(layout.width, height, height_px / height, HEAD_PX)
     _ground(canvas, layout)
     _profile_ground(canvas, layout)
     _balls(canvas, layout)
+    if moment is not None:
+        _moment(canvas, layout, moment)
     for feet in scene.feet:
         _feet(canvas, layout, feet)
     for bounce in scene.bounces:
@@ -188,6 +195,28 @@ def _balls(canvas: Canvas, layout: Layout) -> None:
         inner = _within(flown, layout.profile_left, layout.width, layout.height)
         if len(inner) > 1:
             canvas.line(inner, colour, width, dash=path.after_bounce)
+
+
+def _moment(canvas: Canvas, layout: Layout, moment: Moment) -> None:
+    def at(*places: Place) -> Array:
+        return layout.plan(np.array([(*place, 0.0) for place in places]))
+
+    for line in moment.passing:
+        ends = at(*line)
+        inside = _within(
+            ends[0] + np.linspace(0, 1, 60)[:, None] * (ends[1] - ends[0]), 0.0,
+            layout.plan_width, layout.height,
+        )
+        canvas.line(inside, INK, 1.3, dash=True)
+    canvas.line(at(*moment.bisector), INK, 1.8)
+    if abs(moment.off_m) < LEAST_OFF_M:
+        return
+    ends = at(moment.best, moment.waits)
+    canvas.line(ends, KINDS["fault"], 3.4)
+    x, y = ends.mean(axis=0)
+    outward = 1.0 if moment.waits[1] < 0 else -1.0
+    canvas.text(f"{abs(moment.off_m):.1f} m", x, y + 20 * outward + 4, 14, KINDS["fault"],
+                "middle", bold=True)
 
 
 def _within(points: Array, left: float, right: float, bottom: float) -> Array:
