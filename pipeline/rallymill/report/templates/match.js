@@ -79,7 +79,4 @@
   read();
   const wanted = location.hash && !location.hash.includes("=") && document.getElementById(decodeURIComponent(location.hash.slice(1)));
   if (wanted) { if (wanted.tagName === "DETAILS") wanted.open = true; wanted.scrollIntoView(); }
-  let opened = [];
-  addEventListener("beforeprint", () => { opened = [...document.querySelectorAll("details:not([open])")]; for (const part of opened) part.open = true; });
-  addEventListener("afterprint", () => { for (const part of opened) part.open = false; });
 })();
