@@ -344,6 +344,18 @@ def test_lob_is_played_the_high_way():
     assert found.elevation_rad > radians(40) and found.flight_s > 1.8
 
 
+def test_lob_at_its_longest_is_told_too():
+    """Where 45 degrees or so is needed, a little more pace may be needed as well."""
+    made = stroke(stroke="lob", speed_mps=19.9, speed_mps_sd=0.25, contact_z_m=1.07,
+                  topspin_radps=20.0, topspin_radps_sd=12.0, contact_x_m=3.7, contact_y_m=-13.2)
+    longest = max(flights.ranges(1.07, 19.9, 20.0, np.radians(np.arange(35.0, 50.0, 0.25))))
+    launches = Launches(made)
+    angle = launches.high(longest + 0.02)
+    (reached,) = flights.ranges(1.07, 19.9, 20.0, np.array([angle]))
+    assert reached == pytest.approx(longest, abs=0.05)
+    assert np.isnan(launches.high(1.1 * longest)) and np.isnan(launches.low(1.1 * longest))
+
+
 def planted(n, across_m, deep_m, seed=3, share_in=None):
     """Strokes of one direction with known spread of their landings, some of them called out."""
     rng = np.random.default_rng(seed)

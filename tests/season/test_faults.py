@@ -19,7 +19,8 @@ from rallymill.season.query import ask, connect, connect_season
 from rallymill.season.store import SeasonStore
 from rallymill.tables import OPPORTUNITIES
 
-QUESTION = questions.load(home() / "configs" / "questions")["costly-faults"]
+NAMED = questions.load(home() / "configs" / "questions")
+QUESTION = NAMED["costly-faults"]
 
 
 def rolled(root) -> pd.DataFrame:
@@ -118,6 +119,18 @@ def test_question_gives_no_rate_of_few_chances(played):
     found = ask(connect(played), QUESTION.sql, QUESTION.values(["least=100000"]))
     assert len(found) and found.rate.isna().all() and found.points_lost_per_match.isna().all()
     assert (found.said == "too few chances to call it a habit").all()
+
+
+def test_months_are_those_of_the_roll_up(played, joined):
+    question = NAMED["faults-by-month"]
+    found = ask(connect(played), question.sql, question.values(["least=0"]))
+    frame = rolled(joined)
+    months = frame[(frame.season == "all") & (frame.dimension == "month")]
+    wanted = months[months.opportunities > 0].sort_values(["player", "rule", "value"])
+    assert found[["player", "rule", "month", "faults", "chances"]].values.tolist() == wanted[
+        ["player", "rule", "value", "faults", "opportunities"]].values.tolist()
+    assert found.rate_high.to_numpy() == pytest.approx(wanted.rate_high.to_numpy(), abs=6e-4)
+    assert found.rate_low.to_numpy() == pytest.approx(wanted.rate_low.to_numpy(), abs=6e-4)
 
 
 @pytest.fixture

@@ -33,6 +33,9 @@ REACH_HEIGHT_M = 2.5
 FIRST_PLAYABLE_S = 0.08
 """Time after the bounce at which a ball can first be met, a half-volley (common practice, no
 source)."""
+FLATTEST_MPRAD = 5.0
+MOST_CHANGE_RAD = 0.1
+"""By how much an aim is changed at most for what the ball may really have been."""
 AFTER_STEPS = 6
 """Meeting points that are tried after the bounce."""
 _TIMES = STEP_S * np.arange(1, PIECE + 1)
@@ -239,6 +242,10 @@ def _draw(  # type: ignore[no-untyped-def]
     path = np.empty((LONGEST_PATH, 4))
     slopes = _slopes(contact, pace, elevation, topspin, times, out, path)
     aimed = hypot(target[0] - contact[0], target[1] - contact[1])
+    # Near the longest range a change of elevation moves the landing hardly at all.
+    slope = slopes[0]
+    if abs(slope) < FLATTEST_MPRAD:
+        slope = FLATTEST_MPRAD if slope >= 0.0 else -FLATTEST_MPRAD
     for i in range(n):
         place = strokes[i, :3]
         own_pace = strokes[i, 3]
@@ -246,13 +253,15 @@ def _draw(  # type: ignore[no-untyped-def]
         distance = hypot(target[0] - place[0], target[1] - place[1])
         azimuth = atan2(target[0] - place[0], target[1] - place[1])
         # The player aims well for what the ball really was: first by the slopes, then by a trial.
-        angle = elevation + (
+        change = (
             distance - aimed - slopes[1] * (place[2] - contact[2]) - slopes[2] * (own_pace - pace)
             - slopes[3] * (own_spin - topspin)
-        ) / slopes[0]
+        ) / slope
+        angle = elevation + min(max(change, -MOST_CHANGE_RAD), MOST_CHANGE_RAD)
         landed = _range(place, own_pace, angle, azimuth, own_spin, times, out, path)
         if np.isfinite(landed):
-            angle += min(max((distance - landed) / slopes[0], -0.05), 0.05)
+            change = (distance - landed) / slope
+            angle += min(max(change, -MOST_CHANGE_RAD / 2), MOST_CHANGE_RAD / 2)
         rows = fly(
             place[0], place[1], place[2], own_pace * errors[i, 2], angle + errors[i, 0],
             azimuth + errors[i, 1], own_spin, times, flown[i], path)

@@ -37,6 +37,9 @@ MOST_HEIGHT_SD_M, MOST_PACE_SD_SHARE = 0.35, 0.2
 """Where height or pace of the contact is less sure than this, nothing follows from it."""
 LEAST_NET_M = 0.3
 """A contact nearer the net than this has no room for another direction."""
+LONGER_SHARE = 0.01
+"""So much further than the longest flight a ball may have come down, for what the model leaves out.
+"""
 GRID_RAD = np.radians(np.arange(-35.0, 81.0, 5.0))
 NEEDED = ("contact_x_m", "contact_y_m", "contact_z_m", "speed_mps")
 
@@ -170,6 +173,20 @@ class Launches:
         step = GRID_RAD[where + 1] - GRID_RAD[where]
         return float((self._ranges[where + 1] - self._ranges[where]) / step)
 
+    def _longest(self, distance_m: float) -> float:
+        """Elevation of the longest flight, where the distance is no longer than it may really be.
+        """
+        known = np.nan_to_num(self._ranges, nan=-1.0)
+        top = int(known.argmax())
+        unsure = self._stroke.pace_sd_mps / self._stroke.pace_mps
+        within = known[top] < distance_m <= known[top] * (1 + LONGER_SHARE + unsure)
+        if not within or not 0 < top < len(known) - 1:
+            return nan
+        # The top of the parabola through the longest and its neighbours.
+        before, at, after = known[top - 1 : top + 2]
+        step = GRID_RAD[1] - GRID_RAD[0]
+        return float(GRID_RAD[top] + step * (before - after) / (2 * (before - 2 * at + after)))
+
     def _interval(self, distance_m: float, rising: bool) -> int | None:
         before, after = self._ranges[:-1], self._ranges[1:]
         with np.errstate(invalid="ignore"):
@@ -181,7 +198,7 @@ class Launches:
     def _solve(self, distance_m: float, rising: bool) -> float:
         where = self._interval(distance_m, rising)
         if where is None:
-            return nan
+            return self._longest(distance_m)
         low, high = self._ranges[where], self._ranges[where + 1]
         share = (distance_m - low) / (high - low)
         start = GRID_RAD[where] + share * (GRID_RAD[where + 1] - GRID_RAD[where])
