@@ -143,7 +143,10 @@ def build(match: Match) -> Worklist:
     With the table of opportunities the order is that of :func:`rallymill.rates.order`, else that of
     weight. ``kept`` are rules that a player had chances enough to break and mostly did not.
     """
-    ranked = rates.fault_rates(match.opportunities, match.points, match.shots)
+    ranked = (
+        rates.fault_rates(match.opportunities, match.points, match.shots)
+        if match.opportunities else []
+    )
     by_key = {(rate.player, rate.rule): rate for rate in ranked}
     place = {key: k for k, key in enumerate(by_key)}
     last = len(place)

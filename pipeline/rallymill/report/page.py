@@ -173,7 +173,7 @@ def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
         lengths=figures.lengths(match), length_said=figures.length_words(match),
         strokes=sorted({shot["stroke"] for shot in match.shots}), states=scorestate.STATES,
         shown_cases=SHOWN_CASES, sheet=thumbs.sheet_symbol(), unread=unread.build(match),
-        scored=any(row["score"] for row in match.points), **shared,
+        scored=any(row["score"] for row in match.points), films=films, **shared,
     )
     return files.write(folder / "index.html", text)
 
