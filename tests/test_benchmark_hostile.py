@@ -174,6 +174,9 @@ def test_configurations_that_were_not_told_plainly(tmp_path, text, words):
         (b"frames:\n - at_s: 1\n  points:\n", "is not YAML in line"),
         (b"frames: []\n7: x\na: b\n", "7: not known"),
         (b"frames: [{at_s: 1, width_px: " + b"9" * 900 + b"}]", "no width"),
+        (b"frames: [{at_s: 1, points: {near_t: [1" + b"0" * 40 + b", 1]}}]", "two numbers"),
+        (b"frames: [{at_s: 1" + b"0" * 40 + b"}]", "at_s must be the time"),
+        (b"frames: [{at_s: .nan}]", "at_s must be the time"),
         (b"frames: [{at_s: 1, points: {near_t: |\n   a\n   b\n  }}]", "YAML"),
     ],
 )

@@ -37,6 +37,8 @@ Array = NDArray[np.float64]
 SUFFIX = ".court.yaml"
 LEAST_POINTS = 4
 WIDTHS_PX = (16, 20_000)
+LARGEST = 1e6
+"""No time and no place in a picture has a larger number; neither has what is not a number."""
 WORST_PX = 12.0
 """Distance from where the others put it at which a point is taken for a mistake, at 1280 px."""
 NAMES = tuple(court.named_points())
@@ -121,7 +123,9 @@ def parse(content: Any, where: str) -> GivenCourt:
 
 
 def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and np.isfinite(value)
+    return (
+        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST
+    )
 
 
 def _frame(entry: Any, number: int, faults: list[str]) -> GivenFrame | None:

@@ -213,3 +213,50 @@ def test_agreement_counts_what_was_looked_at() -> None:
     assert told.shots.columns["stroke"].rows == len(machine) - 1
     assert told.sentences()[0].startswith("of 10 strokes looked at 2 were wrong: 20%")
     assert share_of(0, 0).share is None
+
+
+def test_a_corrected_stroke_is_found_as_it_now_stands_and_as_it_was() -> None:
+    machine = machine_tables()["machine_shots"].to_pylist()[4]
+    t_s, side, other = machine["t_contact_s"], machine["hitter"], "near"
+    assert side == "far"
+    rows_in_order = [
+        Correction("shot", "change", t_s, side, {"hitter": other, "t_contact_s": t_s + 0.6}),
+        Correction("shot", "change", t_s + 0.6, other, {"stroke": "lob"}),
+        Correction("shot", "change", t_s, side, {"wing": "backhand", "stroke": "volley"}),
+    ]
+    given_rows = [replace(row, number=k, row=2) for k, row in enumerate(rows_in_order, 1)]
+    found = chain(given_rows)
+    (row,) = (row for row in found["shots"].to_pylist()
+              if abs(row["t_contact_s"] - t_s - 0.6) < 1e-6)  # fmt: skip
+    assert (row["hitter"], row["stroke"], row["wing"]) == (other, "volley", "backhand")
+    told = {(row["application_number"], row["cell"]): row["status"]
+            for row in found["corrections"].to_pylist()}  # fmt: skip
+    assert told == {
+        (1, "hitter"): "stands", (1, "t_contact_s"): "stands", (2, "stroke"): "replaced",
+        (3, "wing"): "stands", (3, "stroke"): "stands",
+    }  # fmt: skip
+
+
+def test_scores_are_counted_on_from_a_stated_one() -> None:
+    table = machine_tables()["machine_points"].to_pylist()
+    # A second serve that nobody returns: double fault from the deuce half at 15-15.
+    said = Correction("point", "change", table[5]["start_s"], None, {"score": "4-5, 15-15"})
+    points = chain(numbered([said], 1))["points"].to_pylist()
+    assert points[4]["score"] is not None and points[4]["score"] == table[4]["score"]
+    assert points[5]["score"] == "4-5, 15-15" and points[5]["won_by"] == "far"
+    assert points[6]["score"] == points[7]["score"] == "4-5, 15-30"
+    assert points[8]["score"] == "4-5, 30-30"
+    # None ends the counting.
+    ended = Correction("point", "change", table[5]["start_s"], None, {"score": None})
+    points = chain(numbered([ended], 1))["points"].to_pylist()
+    assert [row["score"] for row in points[5:]] == [None] * 5
+
+
+def test_a_hitter_on_the_other_side_did_not_strike_where_it_was_read() -> None:
+    machine = machine_tables()["machine_shots"].to_pylist()[4]
+    row = Correction("shot", "change", machine["t_contact_s"], "far", {"hitter": "near"})
+    shot = chain(numbered([row], 1))["shots"].to_pylist()[4]
+    assert shot["hitter"] == "near" and shot["contact_y_m"] is None
+    placed = replace(row, values={"hitter": "near", "contact_x_m": 1.0, "contact_y_m": -11.0})
+    shot = chain(numbered([placed], 1))["shots"].to_pylist()[4]
+    assert (shot["contact_x_m"], shot["contact_y_m"], shot["contact_y_m_sd"]) == (1.0, -11.0, 0.1)
