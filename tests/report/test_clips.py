@@ -7,6 +7,7 @@ import av
 import numpy as np
 import pytest
 
+from rallymill import tableio, tables
 from rallymill.errors import InputError
 from rallymill.report import clipfile, clips, films, page
 from tests.report import by_hand
@@ -94,6 +95,17 @@ def test_the_page_plays_clips_before_the_recording(cut: Path) -> None:
     point = (_folder(cut).parent / "points" / "001.html").read_text("utf-8")
     assert 'src="../clips/point-001.mp4#t=0.00"' in point
     assert '"offset":0.0' in point
+
+
+def test_clips_of_other_rows_are_not_shown(cut: Path) -> None:
+    flags = [by_hand.FLAGS[0] | {"rule": "recovery", "shot_id": 2}, *by_hand.FLAGS[1:]]
+    path = cut / "matches" / by_hand.MATCH / "flags.parquet"
+    before = path.read_bytes()
+    tableio.write(path, tables.FLAGS, by_hand.table("flags", flags))
+    whole = page.build(cut, by_hand.MATCH).read_text("utf-8")
+    assert "clips/" not in whole and 'data-src="../../../lantern.mp4"' in whole
+    path.write_bytes(before)
+    assert "clips/reel-recovery-a.mp4" in page.build(cut, by_hand.MATCH).read_text("utf-8")
 
 
 def test_a_recording_that_is_gone_is_an_error(tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ that stands and was made of the same rows and recording is kept.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -35,19 +34,21 @@ Progress = Callable[[float], None]
 
 @dataclass(frozen=True)
 class Wanted:
-    """A point to cut: its seconds, its flags, and what the clip depends on."""
+    """A point to cut: its seconds, its flags, the recording and the rows that the clip rests on."""
 
     played: Played
     start_s: float
     end_s: float
     flags: tuple[Row, ...]
     made_of: str
+    rows: str
 
 
 def plan(match: Match, recording: Path) -> list[Wanted]:
     """Points with flags, in order; a point's film spans the seconds of all its flags."""
     stat = recording.stat()
-    base = [VERSION, WIDTH_PX, clipfile.OPTIONS, stat.st_size, stat.st_mtime_ns]
+    made_of = films.digest(
+        [VERSION, WIDTH_PX, MOST_HZ, clipfile.OPTIONS, stat.st_size, stat.st_mtime_ns])
     found = []
     for played in match.played:
         flags = tuple(flag for row in played.rows for flag in match.flags_of(row["point_id"]))
@@ -60,9 +61,8 @@ def plan(match: Match, recording: Path) -> list[Wanted]:
                   *(float(flag["clip_end_s"]) for flag in flags))
         start = max(start, 0.0)
         end = min(end, start + LONGEST_POINT_S)
-        depends = [base, start, end, flags, match.shots_of(row["point_id"])]
-        digest = hashlib.sha256(json.dumps(depends, default=str).encode()).hexdigest()[:16]
-        found.append(Wanted(played, start, end, flags, digest))
+        found.append(
+            Wanted(played, start, end, flags, made_of, films.rows_of(match, played)))
     return found
 
 
@@ -166,7 +166,8 @@ def _kept(
 ) -> bool:
     """Whether all clips of a point stand as they would be made now; they are listed then."""
     found = {name: before[name] for name in _names(one) if name in before}
-    if any(entry.get("made_of") != one.made_of for entry in found.values()):
+    made = (one.made_of, one.rows)
+    if any((entry.get("made_of"), entry.get("rows")) != made for entry in found.values()):
         return False
     if len(found) < len(_names(one)) or not all((folder / name).is_file() for name in found):
         return False
@@ -192,7 +193,7 @@ def _cut(
     if not length:
         return
     begin = times[0]
-    listed[path.name] = _entry(begin, length, one.made_of)
+    listed[path.name] = _entry(begin, length, one.made_of, one.rows)
     for flag in one.flags:
         # The key frame is the first frame at or after the flag's start; a hair later it is found.
         key = next((t_s for t_s in times if t_s >= float(flag["clip_start_s"]) - 1e-6), None)
@@ -201,11 +202,14 @@ def _cut(
         name = films.flag_name(int(flag["flag_id"]))
         piece = (path, key - begin + 1e-3, float(flag["clip_end_s"]) - begin)
         if flag_length := clipfile.join(folder / name, [piece]):
-            listed[name] = _entry(key, flag_length, one.made_of)
+            listed[name] = _entry(key, flag_length, one.made_of, one.rows)
 
 
-def _entry(start_s: float, length_s: float, made_of: str) -> dict[str, Any]:
-    return {"start_s": round(start_s, 4), "length_s": round(length_s, 4), "made_of": made_of}
+def _entry(start_s: float, length_s: float, made_of: str, rows: str) -> dict[str, Any]:
+    return {
+        "start_s": round(start_s, 4), "length_s": round(length_s, 4), "made_of": made_of,
+        "rows": rows,
+    }
 
 
 def _write_list(folder: Path, listed: Mapping[str, dict[str, Any]]) -> None:
@@ -269,16 +273,13 @@ def _nearest(
 
 def _reels(match: Match, folder: Path, listed: dict[str, dict[str, Any]]) -> None:
     """All cases of a rule and player after each other, in the order of the match."""
-    work = habits.build(match)
-    for own in (*work.faults.values(), *work.credits.values(), *work.notes.values()):
-        for habit in own:
-            cases = sorted(habit.cases, key=lambda case: float(case.flag["clip_start_s"]))
-            pieces = [
-                (folder / name, 0.0, float(listed[name]["length_s"]))
-                for case in cases
-                if (name := films.flag_name(int(case.flag["flag_id"]))) in listed
-            ]
-            name = films.reel_name(habit.key)
-            if len(pieces) > 1 and (length := clipfile.join(folder / name, pieces)):
-                listed[name] = _entry(0.0, length, "")
-
+    for habit in films.all_habits(match):
+        cases = sorted(habit.cases, key=lambda case: float(case.flag["clip_start_s"]))
+        pieces = [
+            (folder / name, 0.0, float(listed[name]["length_s"]))
+            for case in cases
+            if (name := films.flag_name(int(case.flag["flag_id"]))) in listed
+        ]
+        name = films.reel_name(habit.key)
+        if len(pieces) > 1 and (length := clipfile.join(folder / name, pieces)):
+            listed[name] = _entry(0.0, length, "", films.reel_rows(match, habit))

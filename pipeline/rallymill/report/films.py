@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
+
+from rallymill.report import habits
+from rallymill.report.content import Match, Played
+from rallymill.report.habits import Habit
 
 FOLDER = "clips"
 LIST_NAME = "clips.json"
@@ -42,11 +47,16 @@ class Films:
     recording: str | None = None
 
     @staticmethod
-    def find(folder: Path, recording: Path | None) -> Films:
-        """Clips listed in the page's folder that are there, and the recording if it is."""
+    def find(folder: Path, recording: Path | None, match: Match) -> Films:
+        """Clips in the page's folder that were made of the rows as they are now, and the recording.
+
+        What was cut of other rows would show something else than the page says.
+        """
         listed = read_list(folder / FOLDER)
+        wanted = wanted_rows(match) if listed else {}
         there = {
-            name: entry for name, entry in listed.items() if (folder / FOLDER / name).is_file()
+            name: entry for name, entry in listed.items()
+            if entry.get("rows") == wanted.get(name, "") and (folder / FOLDER / name).is_file()
         }
         return Films(there, link_to(recording, folder))
 
@@ -92,6 +102,45 @@ def point_name(number: int) -> str:
 def reel_name(key: str) -> str:
     """File of the reel of a rule and player."""
     return f"reel-{key}.mp4"
+
+
+def digest(content: object) -> str:
+    """Short hash of plain data."""
+    return hashlib.sha256(json.dumps(content, default=str).encode()).hexdigest()[:16]
+
+
+def rows_of(match: Match, played: Played) -> str:
+    """Hash of what a point's clips show: its flags and strokes."""
+    flags = [match.flags_of(row["point_id"]) for row in played.rows]
+    return digest([played.number, flags, match.shots_of(played.row["point_id"])])
+
+
+def reel_rows(match: Match, habit: Habit) -> str:
+    """Hash of what a reel shows."""
+    return digest(sorted(
+        (int(case.flag["flag_id"]), rows_of(match, match.played[case.point - 1]))
+        for case in habit.cases
+    ))
+
+
+def all_habits(match: Match) -> Iterable[Habit]:
+    """Every habit of a match, of all kinds."""
+    work = habits.build(match)
+    for own in (work.faults, work.credits, work.notes):
+        for found in own.values():
+            yield from found
+
+
+def wanted_rows(match: Match) -> dict[str, str]:
+    """By file, the hash of rows that a clip must have been made of."""
+    wanted = {}
+    for played in match.played:
+        rows = rows_of(match, played)
+        wanted[point_name(played.number)] = rows
+        for row in played.rows:
+            for flag in match.flags_of(row["point_id"]):
+                wanted[flag_name(int(flag["flag_id"]))] = rows
+    return wanted | {reel_name(one.key): reel_rows(match, one) for one in all_habits(match)}
 
 
 def read_list(folder: Path) -> dict[str, dict[str, Any]]:

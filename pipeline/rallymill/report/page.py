@@ -143,7 +143,7 @@ def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
     recording = recording or match.recording
     folder = out_dir / "matches" / match_id / "page"
     folder.mkdir(parents=True, exist_ok=True)
-    films = Films.find(folder, recording)
+    films = Films.find(folder, recording, match)
     ways = motion.Ways.read(out_dir / "matches" / match_id / "tracks.parquet")
     pictures = viewpictures.write(out_dir, match_id, match.views, recording, folder / "views")
     known = cards.of_rules(sorted({flag["rule"] for flag in match.flags}
