@@ -22,8 +22,9 @@ def chance(point_id: int, outcome: str, rule: str = "recovery", player: str | No
             "outcome": outcome}  # fmt: skip
 
 
-def point(point_id: int, won_by: str | None):
-    return {"match_id": "a-1", "point_id": point_id, "won_by_player": won_by}
+def point(point_id: int, won_by: str | None, ended_by="winner", serve_number=1, match_id="a-1"):
+    return {"match_id": match_id, "point_id": point_id, "won_by_player": won_by,
+            "ended_by": ended_by, "serve_number": serve_number, "server_player": "MAR"}
 
 
 def stroke(point_id: int):
@@ -113,6 +114,18 @@ def test_counts_are_those_by_hand():
     made = rate_of(recovery)
     assert (made.opportunities, made.rate) == (7, 3 / 7)
     assert (made.share_won_with_fault, made.share_won_clear, made.cost) == (0.0, 0.5, 0.5)
+
+
+def test_fault_on_a_first_serve_belongs_to_the_point_that_went_on():
+    points = [
+        point(0, None, "fault"), point(1, "KES", serve_number=2), point(2, None, "fault"),
+        point(3, "MAR"), point(4, None, "fault"),
+    ]
+    chances = [chance(0, "fault"), chance(1, "clear"), chance(2, "fault"), chance(4, "fault")]
+    (one,) = tallies(chances, points[::-1], [stroke(k) for k in range(5)])
+    # The first went on and was lost; of the others nobody saw the second serve.
+    assert (one.points_with_fault, one.fault_decided, one.fault_won) == (3, 1, 0)
+    assert (one.clear_decided, one.points_played) == (0, 2)
 
 
 @given(st.integers(0, 11), st.floats(0, 1))

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from rallymill.rules.serving import Z_95
 
 Array = NDArray[np.float64]
 Row = Mapping[str, Any]
+Place = tuple[str, int]
 
 LEAST_OPPORTUNITIES = 12
 """Fewer chances are no habit: half of twelve may be anything from a quarter to three quarters."""
@@ -293,6 +295,25 @@ def order(rate: FaultRate) -> tuple[int, float, float, str, str]:
     return (rank, -lost if rank < 2 else 0.0, -rate.rate_low, rate.player, rate.rule)
 
 
+def _ends(points: Iterable[Row]) -> dict[Place, tuple[Place, str | None]]:
+    """Of each row of ``points`` the row in which its point ended, and who won it.
+
+    A first serve that was a fault has a row of its own; its point went on with the second serve.
+    """
+    ordered = sorted(points, key=lambda row: (row["match_id"], row["point_id"]))
+    found: dict[Place, tuple[Place, str | None]] = {}
+    for row, after in zip_longest(ordered, ordered[1:]):
+        goes_on = (
+            row["ended_by"] == "fault" and after is not None and after["serve_number"] == 2
+            and after["match_id"] == row["match_id"]
+            and after["server_player"] == row["server_player"]
+        )
+        last = after if goes_on and after is not None else row
+        place = (last["match_id"], last["point_id"])
+        found[(row["match_id"], row["point_id"])] = (place, last["won_by_player"])
+    return found
+
+
 def tallies(
     opportunities: Iterable[Row], points: Iterable[Row], shots: Iterable[Row]
 ) -> list[Tally]:
@@ -300,19 +321,21 @@ def tallies(
 
     Opportunities without a player are left out. ``shots`` tell who took part in a point.
     """
-    winners = {(row["match_id"], row["point_id"]): row["won_by_player"] for row in points}
+    ends = _ends(points)
+    winners = dict(ends.values())
     outcomes: dict[tuple[str, str], dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    faulty: dict[tuple[str, str], dict[tuple[str, int], bool]] = defaultdict(dict)
+    faulty: dict[tuple[str, str], dict[Place, bool]] = defaultdict(dict)
     matches: dict[str, set[str]] = defaultdict(set)
     for row in opportunities:
         if row["player"] is None:
             continue
         key, place = (row["player"], row["rule"]), (row["match_id"], row["point_id"])
+        place = ends.get(place, (place, None))[0]
         outcomes[key][row["outcome"]] += 1
         matches[row["player"]].add(row["match_id"])
         if row["outcome"] in MEASURED:
             faulty[key][place] = faulty[key].get(place, False) or row["outcome"] == "fault"
-    took_part: dict[str, set[tuple[str, int]]] = defaultdict(set)
+    took_part: dict[str, set[Place]] = defaultdict(set)
     for row in shots:
         for name in (row["player"], row["opponent"]):
             if name is not None and winners.get((row["match_id"], row["point_id"])) is not None:

@@ -34,7 +34,7 @@ def by_rows(connection, where="TRUE"):
             f"WHERE {where}").astype(object).where(lambda one: one.notna(), None).to_dict("records")
         for table, columns in (
             ("opportunities", "match_id, point_id, player, rule, outcome"),
-            ("points", "match_id, point_id, won_by_player"),
+            ("points", "match_id, point_id, won_by_player, ended_by, serve_number, server_player"),
             ("shots", "match_id, point_id, player, opponent"),
         )
     ]  # fmt: skip

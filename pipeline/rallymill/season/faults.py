@@ -95,10 +95,20 @@ POINTS_OF_FAULTS = """
     count(*) FILTER (bad AND won_by_player = player) AS fault_won,
     count(*) FILTER (NOT bad AND won_by_player IS NOT NULL) AS clear_decided,
     count(*) FILTER (NOT bad AND won_by_player = player) AS clear_won
-  FROM (SELECT match_id, player, rule, point_id, bool_or(outcome = 'fault') AS bad
-        FROM chances WHERE outcome <> 'not_measurable' GROUP BY ALL)
+  FROM (SELECT match_id, player, rule, coalesce(last_id, point_id) AS point_id,
+               bool_or(outcome = 'fault') AS bad
+        FROM chances LEFT JOIN points USING (match_id, point_id)
+        WHERE outcome <> 'not_measurable' GROUP BY ALL)
   LEFT JOIN points USING (match_id, point_id) GROUP BY ALL
 """
+ENDS_OF_POINTS = """
+  SELECT match_id, point_id, won_by_player,
+    CASE WHEN ended_by = 'fault' AND lead(serve_number) OVER following = 2
+              AND lead(server_player) OVER following = server_player
+         THEN lead(point_id) OVER following ELSE point_id END AS last_id
+  FROM {points} WINDOW following AS (PARTITION BY match_id ORDER BY point_id)
+"""
+"""A first serve that was a fault has a row of its own; its point went on with the second serve."""
 
 
 def counting_sql(chosen: str) -> str:
@@ -112,7 +122,7 @@ def counting_sql(chosen: str) -> str:
     )
     return f"""
 WITH chances AS MATERIALIZED (SELECT * FROM stored.opportunities WHERE {chosen}),
-points AS MATERIALIZED (SELECT match_id, point_id, won_by_player FROM stored.points WHERE {chosen}),
+points AS MATERIALIZED ({ENDS_OF_POINTS.format(points=f"stored.points WHERE {chosen}")}),
 pairs AS (SELECT a.match_id, a.player, b.player AS opponent FROM stored.players AS a
           LEFT JOIN stored.players AS b ON a.match_id = b.match_id AND a.player <> b.player
           WHERE a.{chosen}),
