@@ -9,17 +9,17 @@ from hypothesis import strategies as st
 
 from rallymill import tables
 from rallymill.errors import ModelMissingError
-from rallymill.stages import detect
+from rallymill.stages import detect, detect_stream
 from rallymill.stages.base import Execution, MatchContext
 
 
 def test_nothing_has_no_moments_around() -> None:
-    assert list(detect.moments_around([], 2)) == []
+    assert list(detect_stream.moments_around([], 2)) == []
 
 
 @given(count=st.integers(1, 40), step=st.integers(1, 4))
 def test_each_frame_meets_its_neighbours_in_time(count: int, step: int) -> None:
-    found = list(detect.moments_around(range(count), step))
+    found = list(detect_stream.moments_around(range(count), step))
     wanted = [
         [at + step * k if 0 <= at + step * k < count else at for k in (-2, -1, 0, 1, 2)]
         for at in range(count)

@@ -87,7 +87,7 @@ def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4
                          progress=shares.append)  # fmt: skip
     monkeypatch.setattr(motion_picture, "INPUT_SIZE", (240, 320))
     inputs = {"views": views_table(views), "frames": tables.FRAMES.empty()}
-    config = detect.DetectConfig(channels=channels, input_width_px=320)
+    config = detect.DetectConfig(channels=channels, input_width_px=320, second_opinion=None)
     table = detect.STAGE.run(match, inputs, config)
     assert shares == sorted(shares) and shares[-1] == 1.0
     return table

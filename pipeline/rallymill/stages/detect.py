@@ -6,29 +6,41 @@ coloured, so an ordinary detector sees motion. Weights of eight channels take wh
 :mod:`rallymill.motion_picture` makes of five moments that are moved over each other by the known
 motion of the camera. Moments are about ``interval_s`` apart, whatever the frame rate, so that the
 ball moves by a similar distance in the picture at 25 and at 60 frames a second.
+
+Where it finds no player on a half of the court, a second network that was trained on photographs is
+asked (:mod:`.detect_ask`).
 """
 
 from __future__ import annotations
 
 import logging
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, field_validator
 
-from rallymill import motion_picture, tableio, tables, video
-from rallymill.camera import Camera
+from rallymill import tableio, tables, video
 from rallymill.errors import ModelMissingError
+from rallymill.stages import detect_second
 from rallymill.stages.base import Execution, MatchContext, StageConfig
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
+from rallymill.stages.detect_ask import Asker, Rhythm, Second
+from rallymill.stages.detect_boxes import Box as Box
+from rallymill.stages.detect_stream import (
+    REACH,
+    Cameras,
+    Looked,
+    Todo,
+    frame_step,
+    merged_spans,
+    pictures,
+)
 
 if TYPE_CHECKING:
     import torch
@@ -40,9 +52,6 @@ LABELS = ("player", "ball")
 STRIDE = 32
 INPUT_SIZE = (736, 1280)
 """Height and width that exported weights are fixed to; other shapes are fitted into it."""
-REACH = max(motion_picture.MOMENTS)
-"""Steps in time to the farthest moment that is looked at."""
-BEFORE_AT_AFTER = slice(motion_picture.MIDDLE - 1, motion_picture.MIDDLE + 2)
 
 
 class DetectConfig(StageConfig):
@@ -57,51 +66,25 @@ class DetectConfig(StageConfig):
     player_confidence: float = Field(0.20, ge=0, le=1)
     ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
     balls_a_frame: int = Field(20, ge=1, le=50, description="most confident ball candidates kept")
+    second_opinion: str | None = Field(
+        "people_second/nanodet",
+        description="weights that are asked for people where ours see none; off: never",
+    )
+    second_look_s: float = Field(0.4, gt=0, le=5, description="time between looks for players")
+    second_looks: int = Field(
+        3, ge=1, le=20, description="looks in that time at somebody whom ours do not see"
+    )
+    second_confidence: float = Field(0.35, gt=0, le=1, description="least score of its people")
+    second_worth: float = Field(0.8, gt=0, le=1, description="its scores as shares of our own")
+
+    @field_validator("second_opinion", mode="before")
+    @classmethod
+    def _off_is_none(cls, given: object) -> object:
+        return None if given is False else given
 
 
-@dataclass(frozen=True)
-class Box:
-    """A detection in pixels of the stored frame."""
-
-    label: str
-    x1_px: float
-    y1_px: float
-    x2_px: float
-    y2_px: float
-    confidence: float
-
-
-Item = TypeVar("Item")
 Detector = Callable[[list[Picture]], list[list[Box]]]
 """From pictures (H, W, channels) to boxes in the pixels of those pictures."""
-
-
-def frame_step(spacing_s: float, interval_s: float) -> int:
-    """Frames to the neighbours that are about ``interval_s`` away, at a spacing of frames."""
-    return max(1, round(interval_s / spacing_s)) if spacing_s > 0 else 1
-
-
-def moments_around(items: Iterable[Item], step: int) -> Iterator[list[Item]]:
-    """For each item of a stretch, the items at the five moments around it.
-
-    A moment beyond an end of the stretch is replaced by the item in the middle.
-    """
-    reach = REACH * step
-    window: deque[Item] = deque(maxlen=2 * reach + 1)
-    taken = 0
-    stream = iter(items)
-    for item in stream:
-        window.append(item)
-        taken += 1
-        if taken > reach:
-            yield _moments(window, len(window) - 1 - reach, step)
-    for at in range(len(window) - min(reach, taken), len(window)):
-        yield _moments(window, at, step)
-
-
-def _moments(window: Sequence[Item], at: int, step: int) -> list[Item]:
-    places = [at + step * offset for offset in motion_picture.MOMENTS]
-    return [window[place if 0 <= place < len(window) else at] for place in places]
 
 
 def weights_path(models: Path, name: str, device: str) -> Path:
@@ -225,7 +208,7 @@ class DetectStage:
     """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 2
+    version = 3
     reads = ("views", "frames")
     writes = tables.DETECTIONS
     needs_video = True
@@ -233,7 +216,10 @@ class DetectStage:
 
     def model_files(self, config: DetectConfig) -> tuple[str, ...]:
         """Weights that the result depends on, whichever of them the device takes."""
-        return (f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin")
+        ours = (f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin")
+        if config.second_opinion is None:
+            return ours
+        return (*ours, detect_second.weights_file(config.second_opinion))
 
     def run(
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: DetectConfig
@@ -243,10 +229,17 @@ class DetectStage:
         views.sort(key=lambda row: row["first_frame"])
         kept = Checkpoints(match.scratch, tables.DETECTIONS)
         parts: dict[int, pa.Table] = {}
-        todo: list[tuple[int, Chunk]] = []
+        todo: Todo = []
+        rhythms: dict[int, Rhythm] = {}
         for view in views:
             step = _step(view, config)
             most = match.execution.chunk_frames
+            if config.second_opinion is not None:
+                rhythm = Rhythm.of_view(
+                    view["first_frame"], _spacing_s(view), config.second_look_s, config.second_looks
+                )
+                rhythms[rhythm.first] = rhythm
+                most = rhythm.whole_blocks(most)
             for chunk in chunks(view["first_frame"], view["last_frame"], most):
                 done = kept.read(chunk.name)
                 if done is None:
@@ -258,8 +251,11 @@ class DetectStage:
         match.progress(n_done / total if total else 1.0)
         if todo:
             detector = load_detector(match.models, config, match.execution)
-            cameras = _cameras(inputs["frames"]) if config.channels != 3 else {}
-            for chunk, found in _detect_chunks(match, todo, cameras, config, detector):
+            asker = load_asker(match.models, config, match.execution)
+            need_cameras = config.channels != 3 or asker is not None
+            cameras = _cameras(inputs["frames"]) if need_cameras else {}
+            stream = _detect_chunks(match, todo, cameras, config, detector, rhythms, asker)
+            for chunk, found in stream:
                 rows = _rows(match.match_id, found, config)
                 kept.keep(chunk.name, rows)
                 parts[chunk.first] = rows
@@ -269,19 +265,6 @@ class DetectStage:
         return pa.concat_tables([tables.DETECTIONS.empty(), *ordered]).combine_chunks()
 
 
-@dataclass(frozen=True)
-class _Looked:
-    """A decoded frame in the shades that are looked at."""
-
-    frame: int
-    t_s: float
-    scale: float
-    shades: motion_picture.Moment
-    camera: Camera | None
-
-
-Cameras = Mapping[int, Camera | None]
-"""Cameras by frame."""
 Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
 
@@ -291,9 +274,21 @@ def _cameras(table: pa.Table) -> Cameras:
     return dict(zip(frames["frame"], cameras_of(frames), strict=True))
 
 
-def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
+def load_asker(models: Path, config: DetectConfig, execution: Execution) -> Asker | None:
+    """Who asks the second network; None where it is switched off."""
+    if config.second_opinion is None:
+        return None
+    load = partial(detect_second.load, models, config.second_opinion, execution.threads)
+    return Asker(Second(load, config.second_confidence, config.second_worth))
+
+
+def _spacing_s(view: Mapping[str, Any]) -> float:
     n_frames = view["last_frame"] - view["first_frame"] + 1
-    return frame_step((view["end_s"] - view["start_s"]) / n_frames, config.interval_s)
+    return float(view["end_s"] - view["start_s"]) / n_frames
+
+
+def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
+    return frame_step(_spacing_s(view), config.interval_s)
 
 
 def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
@@ -314,95 +309,40 @@ def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
 
 
 def _detect_chunks(
-    match: MatchContext, todo: list[tuple[int, Chunk]], cameras: Cameras, config: DetectConfig,
-    detector: Detector,
+    match: MatchContext, todo: Todo, cameras: Cameras, config: DetectConfig,
+    detector: Detector, rhythms: Mapping[int, Rhythm], asker: Asker | None,
 ) -> Iterator[tuple[Chunk, list[Found]]]:
     """Yield every chunk with what was found in its frames.
 
     A frame's neighbours are taken across the border of its chunk. Batches end with a chunk, so
     what the network sees at a time does not depend on which chunks were done before.
     """
-    spans = _merged([chunk.with_neighbours(REACH * step) for step, chunk in todo])
+    spans = merged_spans([chunk.with_neighbours(REACH * step) for step, chunk in todo])
     with video.frames(match.video, spans=spans) as stream:
-        pictures = _pictures(stream, todo, cameras, config)
-        item = next(pictures, None)
+        whole = pictures(
+            stream, todo, cameras, config.channels, config.input_width_px,
+            rhythms if asker is not None else {},
+        )
+        item = next(whole, None)
         for _, chunk in todo:
             found: list[Found] = []
-            pending: list[tuple[int, float, float, Picture]] = []
-            while item is not None and item[0] <= chunk.last:
-                if item[0] >= chunk.first:
+            pending: list[tuple[Looked, Picture]] = []
+            while item is not None and item[0].frame <= chunk.last:
+                if item[0].frame >= chunk.first:
                     pending.append(item)
-                item = next(pictures, None)
-                over = item is None or item[0] > chunk.last
+                item = next(whole, None)
+                over = item is None or item[0].frame > chunk.last
                 if pending and (over or len(pending) >= match.execution.batch):
-                    boxes = detector([picture for *_, picture in pending])
-                    found += [
-                        (frame, t_s, scale, seen)
-                        for (frame, t_s, scale, _), seen in zip(pending, boxes, strict=True)
-                    ]
+                    boxes = detector([picture for _, picture in pending])
+                    for (at, _), seen in zip(pending, boxes, strict=True):
+                        if asker is not None and at.image is not None:
+                            seen = asker.completed(
+                                rhythms[chunk.view_first], at.frame, at.image, at.camera, seen,
+                                at.scale,
+                            )
+                        found.append((at.frame, at.t_s, at.scale, seen))
                     pending.clear()
             yield chunk, found
-
-
-def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Spans in order of their first frame; those that overlap or touch become one."""
-    merged: list[tuple[int, int]] = []
-    for first, last in spans:
-        if merged and first <= merged[-1][1] + 1:
-            merged[-1] = (merged[-1][0], max(last, merged[-1][1]))
-        else:
-            merged.append((first, last))
-    return merged
-
-
-def _pictures(
-    stream: Iterator[video.Frame], todo: list[tuple[int, Chunk]], cameras: Cameras,
-    config: DetectConfig,
-) -> Iterator[tuple[int, float, float, Picture]]:
-    """Yield (frame, t_s, scale, picture of all channels) for every decoded frame of the chunks.
-
-    Chunks of a view that follow each other are one stretch, in which each frame is used for all
-    pictures that it belongs to; a view is never looked at across its ends.
-    """
-    held = next(stream, None)
-
-    def of_stretch(last: int) -> Iterator[_Looked]:
-        nonlocal held
-        while held is not None and held.index <= last:
-            height, stored = held.image.shape[:2]
-            width = config.input_width_px
-            if config.channels != 3:
-                width = motion_picture.fitted_width(stored, height)
-            shades = motion_picture.moment(held.image, width)
-            yield _Looked(held.index, held.t_s, stored / width, shades, cameras.get(held.index))
-            held = next(stream, None)
-
-    for step, last in _stretches(todo):
-        for around in moments_around(of_stretch(last), step):
-            at = around[motion_picture.MIDDLE]
-            width = at.shades.grey.shape[1]
-            if config.channels == 3:
-                picture = np.dstack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
-            else:
-                matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
-                picture = motion_picture.motion_picture([m.shades for m in around], matrices)
-            yield at.frame, at.t_s, at.scale, picture
-
-
-def _stretches(todo: list[tuple[int, Chunk]]) -> list[tuple[int, int]]:
-    """Step and last needed frame of every run of chunks whose decoded frames follow each other."""
-    found: list[tuple[int, int]] = []
-    before: Chunk | None = None
-    reach = -1
-    for step, chunk in todo:
-        first, last = chunk.with_neighbours(REACH * step)
-        same_view = before is not None and before.view_first == chunk.view_first
-        if same_view and first <= reach + 1:
-            found[-1] = (step, last)
-        else:
-            found.append((step, last))
-        before, reach = chunk, last
-    return found
 
 
 STAGE = DetectStage()
