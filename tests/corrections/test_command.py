@@ -116,3 +116,17 @@ def test_names_in_notes_are_replaced_by_codes(place: Read, capsys) -> None:
     assert (row.by, row.note) == ("MAR", "MAR told me so")
     assert not any(b"Marrec" in path.read_bytes() for path in Path(place.store.folder).rglob(
         "*.parquet"))  # fmt: skip
+
+
+def test_a_corrected_match_joins_a_season(place: Read, capsys) -> None:
+    """Also where a stroke in the middle was taken out, so that the opponent's was not seen."""
+    middle = place.rows("shots")[4]
+    text = f"what,do,t_s,side\nshot,remove,{middle['t_contact_s']:.3f},{middle['hitter']}\n"
+    code, *_ = told(capsys, "correct", "final", str(place.file(text)))
+    assert code == 0 and place.rows("points")[1]["n_shots"] == 7
+    assert sum(row["point_id"] == 1 for row in place.rows("shots")) == 6
+    code, out, err = told(capsys, "season", "add", "--season-dir", "season")
+    assert code == 0, out + err
+    code, out, _ = told(capsys, "query", "SELECT count(*) AS n FROM shots", "--csv",
+                        "--season-dir", "season")  # fmt: skip
+    assert out.split() == ["n", str(len(place.rows("shots")))]

@@ -79,6 +79,7 @@ def _out_of_range(tables: Tables) -> Iterator[str]:
 def _references(tables: Tables) -> Iterator[str]:
     points = {row["point_id"]: row for row in tables["points"].to_pylist()}
     shots = tables["shots"].select(["shot_id", "point_id", "shot_number", "t_contact_s"])
+    # Strokes that nobody saw are counted, so the last one's number is what counts.
     counted: dict[int, int] = {}
     numbers: set[tuple[int, int]] = set()
     lost = outside = doubled = 0
@@ -87,7 +88,7 @@ def _references(tables: Tables) -> Iterator[str]:
         if point is None:
             lost += 1
             continue
-        counted[row["point_id"]] = counted.get(row["point_id"], 0) + 1
+        counted[row["point_id"]] = max(counted.get(row["point_id"], 0), row["shot_number"])
         doubled += (row["point_id"], row["shot_number"]) in numbers
         numbers.add((row["point_id"], row["shot_number"]))
         t_s = row["t_contact_s"]
