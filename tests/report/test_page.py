@@ -152,6 +152,15 @@ def test_links_lead_somewhere_and_identifiers_are_unique(built: Path) -> None:
                     assert name in names
 
 
+def test_a_third_player_by_misreading_does_no_harm(tmp_path: Path) -> None:
+    shots = [row | {"recovery_error_m": 0.4} for row in by_hand.SHOTS]
+    shots[2] |= {"player": "XYZ"}
+    by_hand.write(tmp_path, shots=shots)
+    reader = _read(page.build(tmp_path, by_hand.MATCH))
+    names = [attributes["id"] for _, attributes in reader.elements if "id" in attributes]
+    assert len(names) == len(set(names)) and "land-c-t" in names
+
+
 def test_names_are_escaped(tmp_path: Path) -> None:
     bad = '<script>alert("x")</script> & Sons'
     flag = by_hand.FLAGS[0] | {

@@ -34,6 +34,12 @@ class Player:
     code: str
     name: str
     slot: str
+    number: int = 0
+
+    @property
+    def letter(self) -> str:
+        """A letter of the player's own, for identifiers: a misreading may find more than two."""
+        return "abcdefghijklmnopqrstuvwxyz"[self.number % 26]
 
     @property
     def short(self) -> str:
@@ -233,7 +239,7 @@ def _players(row: Row, found: Mapping[str, tuple[Row, ...]], sheet: Row) -> tupl
     players: list[Player] = []
     for code, side in sorted(side_of.items(), key=lambda item: (item[1] == "far", item[0])):
         name = _name(code, side, row, sheet)
-        players.append(Player(code, name, "ab"[len(players) % 2]))
+        players.append(Player(code, name, "ab"[len(players) % 2], len(players)))
     return tuple(players)
 
 

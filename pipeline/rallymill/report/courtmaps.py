@@ -164,7 +164,7 @@ def serves(match: Match, player: Player, said: str) -> Markup | None:
             match, shot, "second serve" if second else "first serve", word)))
     if not marks:
         return None
-    return _svg(SERVES, f"serve-{player.slot}", f"Serves of {player.name}", said, marks)
+    return _svg(SERVES, f"serve-{player.letter}", f"Serves of {player.name}", said, marks)
 
 
 def returns(match: Match, player: Player, said: str) -> Markup | None:
@@ -186,7 +186,7 @@ def returns(match: Match, player: Player, said: str) -> Markup | None:
             match, shot, words.stroke(shot), words.bounce(shot))))
     if not marks:
         return None
-    return _svg(RETURNS, f"return-{player.slot}", f"Returns of {player.name}", said, marks)
+    return _svg(RETURNS, f"return-{player.letter}", f"Returns of {player.name}", said, marks)
 
 
 def stands(match: Match, player: Player, said: str) -> Markup | None:
@@ -209,7 +209,7 @@ def stands(match: Match, player: Player, said: str) -> Markup | None:
         ))
     if not marks:
         return None
-    return _svg(STANDS, f"stand-{player.slot}", f"Places of {player.name}", said, marks)
+    return _svg(STANDS, f"stand-{player.letter}", f"Places of {player.name}", said, marks)
 
 
 def landings(match: Match, player: Player, said: str) -> Markup | None:
@@ -240,4 +240,6 @@ def landings(match: Match, player: Player, said: str) -> Markup | None:
         for name, depth in (("short", 3.2), ("middle", 7.7), ("deep", 10.5))
     ]
     return _svg(
-        LANDINGS, f"land-{player.slot}", f"Depth of {player.name}", said, [border, *names, *marks])
+        LANDINGS, f"land-{player.letter}", f"Depth of {player.name}", said,
+        [border, *names, *marks],
+    )

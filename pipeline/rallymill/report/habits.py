@@ -51,7 +51,7 @@ class Habit:
     @property
     def key(self) -> str:
         """Name for addresses and files; it holds no name or code of a person."""
-        return f"{self.rule}-{self.player.slot}"
+        return f"{self.rule}-{self.player.letter}"
 
     @property
     def said(self) -> str:
