@@ -50,6 +50,9 @@ for command in (process, status, query, report, correct, season, calibrate, scor
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its code."""
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s: %(message)s")
+    for handler in logging.getLogger().handlers:
+        # While a match has its log, our loggers say more; the terminal is not for that.
+        handler.setLevel(logging.WARNING)
     sys.exit(run(arguments))
 
 
