@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rallymill.cli.bench_detect import detect
 from rallymill.cli.bench_flags import flags
 from rallymill.cli.bench_runs import faults, hostile, resume, season_bench
 from rallymill.config import home
@@ -81,24 +82,29 @@ def court(
 @click.option("--seconds", type=click.FloatRange(min=5.0), default=40.0, show_default=True,
               help="Length of a film.")
 @click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
+@click.option("--without", is_flag=True,
+              help="Contacts with and without each part of reading the flight.")
 @click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
-def shots(films: int, first_seed: int, seconds: float, workers: int, table: Path | None) -> int:
+def shots(
+    films: int, first_seed: int, seconds: float, workers: int, without: bool, table: Path | None
+) -> int:
     """Measure what comes after detection on many points that are simulated but not drawn.
 
     Boxes with misses, noise and clutter stand for the detector's; everything after is real.
     """
     from datetime import date
 
-    from rallymill import benchmark_shots
+    from rallymill import benchmark_ablation, benchmark_shots
     from rallymill.benchmarks import side_by_side
 
-    found = benchmark_shots.run(
-        first_seed, films, seconds, workers, lambda line: click.echo(line, err=True)
-    )
+    measure = benchmark_ablation.run if without else benchmark_shots.run
+    found = measure(first_seed, films, seconds, workers, lambda line: click.echo(line, err=True))
     measured = {tier: benchmark_shots.overall(rows) for tier, rows in found.items()}
+    title = "Each part of reading the flight left out" if without else "After detection"
     text = (
-        "# After detection, on films that are not drawn\n\n"
-        f"`rallymill bench shots --films {films} --first-seed {first_seed} --seconds {seconds:g}`, "
+        f"# {title}, on films that are not drawn\n\n"
+        f"`rallymill bench shots --films {films} --first-seed {first_seed} --seconds {seconds:g}"
+        f"{' --without' if without else ''}`, "
         f"{date.today().isoformat()}.\n\n{side_by_side(measured)}"
     )
     click.echo(text, nl=False)
@@ -110,6 +116,7 @@ def shots(films: int, first_seed: int, seconds: float, workers: int, table: Path
 bench.add_command(resume)
 bench.add_command(season_bench)
 bench.add_command(faults)
+bench.add_command(detect)
 bench.add_command(hostile)
 bench.add_command(flags)
 

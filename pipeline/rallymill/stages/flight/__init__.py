@@ -12,6 +12,7 @@ follow each other (:mod:`~rallymill.stages.flight.grammar`); the joint fit of ea
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -40,6 +41,10 @@ class FlightConfig(StageConfig):
 
     min_confidence: float = Field(0.10, description="least confidence of a ball box")
     per_frame: int = Field(6, description="most ball boxes taken in a frame")
+    path: Literal["whole", "confident"] = Field(
+        "whole", description="best path over a view, or the most confident box of each frame"
+    )
+    joint_turns: int = Field(25, ge=0, description="most turns of the joint fit; 0: single flights")
     point_sd_px: float = Field(1.0, description="standard deviation of a ball's centre, px")
     streak_sd: float = Field(0.08, description="more of it along fast flights, share of a step")
     fixed_radius_px: float = Field(3.0, description="a spot this still is no ball in play, px")
@@ -60,7 +65,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 3
+    version = 4
     reads: tuple[str, ...] = ("detections", "frames", "people")
     writes = tables.ARCS
     needs_video = False
@@ -106,12 +111,17 @@ def solve_view(
     )
     balls = balls.take(~walkers)
     who = contacts.players(people[people["frame"].between(view.frame[0], view.frame[-1])])
-    chosen, chain = path.best_path(balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(),
-                               scale)
+    if config.path == "whole":
+        chosen, chain = path.best_path(
+            balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(), scale
+        )
+    else:
+        chosen, chain = path.most_confident(balls)
     options = rallies.FitOptions(
         config.serve_height_m, config.point_sd_px * scale, config.streak_sd,
         config.gate_px * scale, config.out_margin_m,
         rally.BouncePrior(restitution=config.restitution, speed_ratio=config.speed_ratio),
+        config.joint_turns,
     )
     found = []
     whole = balls.take(chosen)

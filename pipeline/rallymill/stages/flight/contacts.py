@@ -224,7 +224,7 @@ def find(
         if np.abs(times - t_s).min() < 0.6 * grid_s:
             continue
         place = _steady_at(t_s, path)
-        image, matrix = _in_picture(t_s, place, view)
+        image, matrix = in_picture(t_s, place, view)
         if _at_net(matrix, image):
             grid.append((t_s, place))
             continue
@@ -245,7 +245,7 @@ def find(
     for k in order:
         if kept and times[k] - times[kept[-1]] < 0.2 * view.period_s:
             continue
-        image, matrix = _in_picture(float(times[k]), steady[k], view)
+        image, matrix = in_picture(float(times[k]), steady[k], view)
         kept.append(int(k))
         images.append(image)
         matrices.append(matrix)
@@ -273,7 +273,7 @@ def _low_kinks(times: Array, steady: Array, view: Picture, who: dict[str, Player
         apart = np.abs(times - times[k])
         if (apart[apart > 0] < 0.12).any():
             continue
-        image, matrix = _in_picture(float(times[k]), steady[k], view)
+        image, matrix = in_picture(float(times[k]), steady[k], view)
         place = ground_point(matrix, image)
         for role in SIDE_ROLES:
             known = who[role].at(float(times[k]), 0.3)
@@ -288,7 +288,7 @@ def _steady_at(t_s: float, path: Candidates) -> Array:
     return np.array([np.interp(t_s, path.t_s, path.steady_px[:, axis]) for axis in range(2)])
 
 
-def _in_picture(t_s: float, steady_px: Array, view: Picture) -> tuple[Array, Array]:
+def in_picture(t_s: float, steady_px: Array, view: Picture) -> tuple[Array, Array]:
     """Image point of a stabilised one in the frame nearest to a time, and that frame's camera."""
     ground = view.matrix[:, :, [0, 1, 3]]
     good = np.flatnonzero(np.isfinite(ground[:, 0, 0]))

@@ -142,3 +142,15 @@ def best_path(
     )
     chosen = np.flatnonzero(chain >= 0)
     return chosen, chain[chosen]
+
+
+def most_confident(found: Candidates) -> tuple[Indices, Indices]:
+    """Indices of the most confident candidate of each frame, all in one chain; no path is sought.
+
+    What the search over the whole view is measured against.
+    """
+    order = np.lexsort((-found.confidence, found.slot))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = np.diff(found.slot[order]) > 0
+    chosen = np.sort(order[first]).astype(np.int64)
+    return chosen, np.zeros(len(chosen), dtype=np.int64)

@@ -198,6 +198,7 @@ class FitOptions:
     gate_px: float
     out_margin_m: float
     ground: rally.BouncePrior
+    joint_turns: int = 25
 
 
 def fit_reading(
@@ -229,7 +230,9 @@ def _fit_part(
             return []
         about = setting(guess, points, view.matrix[points.slot], sigma, who,
                         options.serve_height_m, options.ground)
-        fit = rally.fit(about, times, guess.place, guess.velocity, guess.spin)
+        fit = rally.fit(
+            about, times, guess.place, guess.velocity, guess.spin, options.joint_turns
+        )
         end, over = cut_dead(guess.kinds, fit, options.out_margin_m)
         dead = dead or over
         fit = _part(fit, 0, end)
