@@ -133,6 +133,7 @@ def test_unsure_strokes_are_missed_and_left_open():
     left_open = sum(agreed.open[rule] for rule in agreed.by_rule if "serve" not in rule)
     assert left_open == by_stroke
     assert agreed.overall().right + agreed.overall().missed == found.num_rows
+    assert agreed.told().missed == agreed.overall().missed - agreed.open.total()
 
 
 def test_wrong_places_make_false_flags():
@@ -165,3 +166,21 @@ def test_reliability_counts_what_is_right():
 def test_command_needs_both_folders(tmp_path):
     given = CliRunner().invoke(bench, ["flags", "--worlds", "0", "--out", str(tmp_path)])
     assert given.exit_code == 2 and "go together" in given.output
+
+
+def test_folders_of_a_run_are_read(tmp_path):
+    given, found = clip()
+    folder = tmp_path / "out" / "matches" / "m"
+    folder.mkdir(parents=True)
+    (tmp_path / "films").mkdir()
+    for name in ("shots", "points", "tracks", "views", "frames"):
+        tableio.write(folder / f"{name}.parquet", tables.ALL[name], given.predicted[name])
+        tableio.write(
+            tmp_path / "films" / f"film.truth.{name}.parquet", tables.ALL[name], given.truth[name])
+    tableio.write(folder / "flags.parquet", tables.FLAGS, tables.FLAGS.empty())
+    tableio.write(
+        tmp_path / "out" / "matches.parquet", tables.MATCHES,
+        tableio.from_rows(tables.MATCHES, [
+            {"match_id": "m", "file": "film.mp4", "status": "read"}]))
+    agreed = benchmark_flags.of_folder(tmp_path / "out", tmp_path / "films", "club")
+    assert agreed.clips == 1 and agreed.overall() == Tally(found.num_rows, 0, 0)

@@ -33,7 +33,7 @@ OVERALL_GOAL, RULE_GOAL, ENOUGH = 0.90, 0.80, 20
 PLAYER_BOX_SD_PX = 1.5
 """Deviation of the edges of players' boxes; common practice, no source."""
 BIN_EDGES = (0.7, 0.8, 0.9, 0.95, 1.0)
-ALL_RULES = "all rules"
+ALL_RULES, TOLD = "all rules", "all rules, where they could tell"
 
 
 @dataclass
@@ -53,6 +53,11 @@ class Agreement:
     def overall(self) -> Tally:
         """Tally of all rules."""
         return sum(self.by_rule.values(), Tally())
+
+    def told(self) -> Tally:
+        """Tally of all rules without what they had left open."""
+        total = self.overall()
+        return replace(total, missed=total.missed - self.open.total())
 
     @property
     def good(self) -> bool:
@@ -183,6 +188,7 @@ def table(found: Agreement) -> str:
         "| rule | flags on truth | found | missed | of these left open | false | F1 |",
         "| --- | ---: | ---: | ---: | ---: | ---: | ---: |",
         _row(ALL_RULES, found.overall(), found.open.total(), OVERALL_GOAL, 1),
+        _row(TOLD, found.told(), 0, OVERALL_GOAL, 1),
     ]
     lines += [
         _row(f"`{rule}`", tally, found.open[rule], RULE_GOAL, ENOUGH)
