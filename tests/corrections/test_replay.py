@@ -94,7 +94,7 @@ def numbered(given_rows: Sequence[Correction], number: int) -> list[Correction]:
     return [replace(row, number=number, row=k + 2) for k, row in enumerate(given_rows)]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(rows(), min_size=1, max_size=6))
 def test_applied_twice_is_applied_once(given_rows: list[Correction]) -> None:
     once = chain(numbered(given_rows, 1))
@@ -112,7 +112,7 @@ def _final(found: dict[str, pa.Table]) -> tuple[str, str]:
     return rows_hash(found["shots"]), rows_hash(found["points"])
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(rows(), max_size=5))
 def test_without_corrections_the_machines_tables_stand(given_rows: list[Correction]) -> None:
     """Also where the long way is gone: contacts restated by nothing give the same rows."""
@@ -123,7 +123,7 @@ def test_without_corrections_the_machines_tables_stand(given_rows: list[Correcti
     assert found["points"].equals(machine["machine_points"])
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(rows(), min_size=1, max_size=6))
 def test_numbers_and_references_stay_whole(given_rows: list[Correction]) -> None:
     found = chain(numbered(given_rows, 1))
