@@ -75,7 +75,7 @@ class DetectConfig(StageConfig):
         3, ge=1, le=20, description="looks in that time at somebody whom ours do not see"
     )
     second_confidence: float = Field(0.35, gt=0, le=1, description="least score of its people")
-    second_worth: float = Field(0.8, gt=0, le=1, description="its scores as shares of our own")
+    second_worth: float = Field(0.65, gt=0, le=1, description="its scores as shares of our own")
 
     @field_validator("second_opinion", mode="before")
     @classmethod
@@ -236,7 +236,7 @@ class DetectStage:
             most = match.execution.chunk_frames
             if config.second_opinion is not None:
                 rhythm = Rhythm.of_view(
-                    view["first_frame"], _spacing_s(view), config.second_look_s, config.second_looks
+                    view["first_frame"], spacing_s(view), config.second_look_s, config.second_looks
                 )
                 rhythms[rhythm.first] = rhythm
                 most = rhythm.whole_blocks(most)
@@ -253,7 +253,7 @@ class DetectStage:
             detector = load_detector(match.models, config, match.execution)
             asker = load_asker(match.models, config, match.execution)
             need_cameras = config.channels != 3 or asker is not None
-            cameras = _cameras(inputs["frames"]) if need_cameras else {}
+            cameras = cameras_by_frame(inputs["frames"]) if need_cameras else {}
             stream = _detect_chunks(match, todo, cameras, config, detector, rhythms, asker)
             for chunk, found in stream:
                 rows = _rows(match.match_id, found, config)
@@ -269,7 +269,8 @@ Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
 
 
-def _cameras(table: pa.Table) -> Cameras:
+def cameras_by_frame(table: pa.Table) -> Cameras:
+    """Cameras of a frames table."""
     frames = table.to_pandas()
     return dict(zip(frames["frame"], cameras_of(frames), strict=True))
 
@@ -282,13 +283,14 @@ def load_asker(models: Path, config: DetectConfig, execution: Execution) -> Aske
     return Asker(Second(load, config.second_confidence, config.second_worth))
 
 
-def _spacing_s(view: Mapping[str, Any]) -> float:
+def spacing_s(view: Mapping[str, Any]) -> float:
+    """Time from one frame to the next in a row of the views table."""
     n_frames = view["last_frame"] - view["first_frame"] + 1
     return float(view["end_s"] - view["start_s"]) / n_frames
 
 
 def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
-    return frame_step(_spacing_s(view), config.interval_s)
+    return frame_step(spacing_s(view), config.interval_s)
 
 
 def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:

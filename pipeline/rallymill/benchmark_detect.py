@@ -1,0 +1,289 @@
+"""Measure the detector alone on drawn films with known truth and on real pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from rallymill import tableio, tables, video
+from rallymill.detect_scores import (
+    BallScores,
+    PlayerScores,
+    ball_scores,
+    best_confidence,
+    player_scores,
+)
+from rallymill.errors import InputError
+from rallymill.scoring.rows import Goal, goal_text
+from rallymill.stages import detect, detect_second, detect_stream
+from rallymill.stages.checkpoints import Chunk
+from rallymill.stages.detect_boxes import Box, corners, overlaps
+
+TIERS = ("easy", "broadcast", "club", "hostile")
+WORKING_POINTS = (0.1, 0.03, 0.003)
+BINS = (0.003, 0.03, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.01)
+ADULT_PX = (40.0, 200.0)
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class TierScores:
+    """What was measured on the films of a tier."""
+
+    ball: BallScores = field(default_factory=lambda: BallScores.joined([]))
+    near: PlayerScores = field(default_factory=lambda: PlayerScores.joined([]))
+    far: PlayerScores = field(default_factory=lambda: PlayerScores.joined([]))
+    films: int = 0
+
+    def __add__(self, other: TierScores) -> TierScores:
+        """Both together."""
+        return TierScores(
+            BallScores.joined([self.ball, other.ball]),
+            PlayerScores.joined([self.near, other.near]),
+            PlayerScores.joined([self.far, other.far]), self.films + other.films,
+        )
+
+
+def tier_of(path: Path) -> str:
+    """Tier that a film's name begins with, ``films`` if none."""
+    head = path.stem.split("_")[0]
+    return head if head in TIERS else "films"
+
+
+def films_in(folder: Path) -> list[Path]:
+    """Films of a folder that have their true tracks beside them.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    found = [
+        path for path in sorted(folder.glob("*.mp4"))
+        if path.with_name(f"{path.stem}.truth.tracks.parquet").exists()
+    ]
+    if not found:
+        raise InputError(
+            f"no films with truth in {folder}", "make some with `rallymill arena render`"
+        )
+    return found
+
+
+def truth_of(path: Path, name: str) -> pa.Table:
+    """A true table of a film."""
+    return tableio.read(path.with_name(f"{path.stem}.truth.{name}.parquet"), tables.ALL[name])
+
+
+def moved(box: Box, scale: float) -> Box:
+    """A box in stored pixels, with the middle of the first pixel at 0, as in the tables."""
+    x1, y1, x2, y2 = (float(v) * scale - 0.5 for v in corners([box])[0])
+    return Box(box.label, x1, y1, x2, y2, box.confidence)
+
+
+def looked_at(
+    path: Path, spans: Sequence[tuple[int, int, float]], cameras: detect_stream.Cameras,
+    config: detect.DetectConfig, detector: detect.Detector, wanted: Callable[[int], bool],
+    batch: int = 4,
+) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
+    """Boxes of the wanted frames of spans, each with its first and last frame and spacing."""
+    todo = [
+        (detect_stream.frame_step(spacing_s, config.interval_s), Chunk(first, last, first, last))
+        for first, last, spacing_s in spans
+    ]
+    pending: list[tuple[detect_stream.Looked, detect.Picture]] = []
+
+    def done() -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
+        for (at, _), boxes in zip(pending, detector([p for _, p in pending]), strict=True):
+            yield at, [moved(box, at.scale) for box in boxes]
+        pending.clear()
+
+    needed = detect_stream.merged_spans([(first, last) for first, last, _ in spans])
+    with video.frames(path, spans=needed) as stream:
+        for at, picture in detect_stream.pictures(
+            stream, todo, cameras, config.channels, config.input_width_px, {}
+        ):
+            if wanted(at.frame):
+                pending.append((at, picture))
+            if len(pending) == batch:
+                yield from done()
+        yield from done()
+
+
+def measure(
+    path: Path, config: detect.DetectConfig, detector: detect.Detector, every: int
+) -> TierScores:
+    """Scores of a film, of every so many frames of its main-camera spans."""
+    spans = [
+        (row["first_frame"], row["last_frame"], detect.spacing_s(row))
+        for row in truth_of(path, "views").to_pylist() if row["label"] == "main"
+    ]
+    frames = truth_of(path, "frames")
+    cameras = detect.cameras_by_frame(frames)
+    rows, seen = [], []
+    for at, boxes in looked_at(path, spans, cameras, config, detector, lambda f: f % every == 0):
+        seen.append(at.frame)
+        rows += [
+            (at.frame, b.label, b.x1_px, b.y1_px, b.x2_px, b.y2_px, b.confidence)
+            for b in detect.choose(boxes, config)
+        ]
+    names = ["frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"]
+    found = pd.DataFrame(rows, columns=names)
+    tracks = truth_of(path, "tracks").to_pandas()
+    ratio = 720 / float(frames["height_px"][0].as_py())
+    players = {
+        role: player_scores(found, tracks, seen, ratio, role, config.player_confidence)
+        for role in ("near", "far")
+    }
+    return TierScores(
+        ball_scores(found, tracks, seen, ratio), players["near"], players["far"], 1
+    )
+
+
+def by_tier(
+    paths: Sequence[Path], config: detect.DetectConfig, detector: detect.Detector, every: int,
+    say: Say,
+) -> dict[str, TierScores]:
+    """Scores of films, summed by tier, in the order of the tiers."""
+    sums: dict[str, TierScores] = {}
+    for path in paths:
+        found = measure(path, config, detector, every)
+        tier = tier_of(path)
+        sums[tier] = sums.get(tier, TierScores()) + found
+        best = best_confidence(found.ball)
+        say(f"{path.stem}: {len(found.ball.state)} frames, F1 {found.ball.f1(best):.3f} at {best}")
+    return {tier: sums[tier] for tier in (*TIERS, "films") if tier in sums}
+
+
+GOALS: Mapping[str, tuple[float, float]] = {
+    "broadcast": (0.98, 0.95), "club": (0.97, 0.93), "hostile": (0.93, 0.85),
+}
+"""Precision and recall that a ball detector of today should have, by tier."""
+
+
+def _cell(value: float | None, goal: Goal | None = None, count: int | None = None) -> str:
+    if value is None:
+        return ""
+    text = f"{value:.3g}" if value < 0.1 or value >= 10 else f"{value:.3f}"
+    text += f" ({count})" if count is not None else ""
+    return f"**{text}**" if goal is not None and not goal.met(value) else text
+
+
+def accuracy_table(found: Mapping[str, TierScores], confidence: float) -> str:
+    """Markdown table with a column for each tier; bounds that are missed stand in bold type."""
+    rows: list[tuple[str, list[str], str]] = []
+
+    def add(name: str, cells: list[str], bound: str = "") -> None:
+        rows.append((name, cells, bound))
+
+    tiers, scores = list(found), list(found.values())
+    none = (None, None)
+    goals = [
+        tuple(Goal(">=", value) for value in GOALS[tier]) if tier in GOALS else none
+        for tier in tiers
+    ]
+    points = [one.ball.precision_recall(confidence) for one in scores]
+    visible = [int((one.ball.state == 0).sum()) for one in scores]
+    add("films", [str(one.films) for one in scores])
+    add("frames looked at", [str(len(one.ball.state)) for one in scores])
+    bounds = ["/".join(str(GOALS[tier][k]) for tier in tiers if tier in GOALS) for k in (0, 1)]
+    add(f"ball, precision at {confidence:.2f}",
+        [_cell(p[0], g[0]) for p, g in zip(points, goals, strict=True)], f"≥ {bounds[0]}")
+    add(f"ball, recall at {confidence:.2f} (visible balls)",
+        [_cell(p[1], g[1], n) for p, g, n in zip(points, goals, visible, strict=True)],
+        f"≥ {bounds[1]}")
+    hidden = Goal("<=", 0.02)
+    add(f"false ball at {confidence:.2f} where it is hidden (frames)",
+        [_cell(share, hidden, n) if n else ""
+         for share, n in (one.ball.false_when_hidden(confidence) for one in scores)],
+        goal_text(hidden))
+    for least in WORKING_POINTS:
+        add(f"ball among the candidates above {least:g}",
+            [_cell(one.ball.candidate_recall(least)) for one in scores])
+        add(f"wrong candidates above {least:g} a frame",
+            [_cell(one.ball.false_a_frame(least)) for one in scores])
+    for role, bound in (("near", 0.995), ("far", 0.98)):
+        goal = Goal(">=", bound)
+        players = [one.near if role == "near" else one.far for one in scores]
+        add(f"{role} player, recall (players)",
+            [_cell(one.recall, goal, len(one.found)) for one in players], goal_text(goal))
+        foot = Goal("<=", 2.0)
+        add(f"{role} player, foot point, median, px",
+            [_cell(one.foot_median_px, foot) for one in players], goal_text(foot))
+    lines = ["| quantity | " + " | ".join(tiers) + " | bound |",
+             "| --- | " + "---: | " * len(tiers) + "--- |"]
+    lines += [f"| {name} | " + " | ".join(cells) + f" | {bound} |" for name, cells, bound in rows]
+    return "\n".join(lines) + "\n"
+
+
+def reliability_table(scores: BallScores) -> str:
+    """Markdown table of how often ball boxes of a confidence are right."""
+    lines = ["| confidence | boxes | mean confidence | share right |",
+             "| --- | ---: | ---: | ---: |"]
+    for low, high, count, mean, right in scores.reliability(BINS):
+        lines.append(f"| {low:g} to {min(high, 1.0):g} | {count} | {mean:.3f} | {right:.3f} |")
+    return "\n".join(lines) + "\n"
+
+
+def real_table(
+    path: Path, labels: Path, config: detect.DetectConfig, detector: detect.Detector,
+    models: Path, confidence: float, every: int,
+) -> str:
+    """Markdown table of people and false balls on real pictures without tennis.
+
+    ``labels`` is a CSV file of people's boxes (frame and corners in px); only labelled people
+    between the heights of ``ADULT_PX`` are asked for. The second network looks at whole pictures.
+    """
+    people = pd.read_csv(labels, comment="#")
+    tall = people["y2_px"] - people["y1_px"]
+    people = people[(tall >= ADULT_PX[0]) & (tall <= ADULT_PX[1])]
+    frames = set(people["frame"])
+    info = video.probe(path)
+    span = (0, info.n_frames - 1, 1 / float(info.rate))
+    second = None
+    if config.second_opinion is not None:
+        second = detect_second.load(models, config.second_opinion, 1)
+    hits = {"our network": 0, "second opinion": 0, "both": 0}
+    fired, n_frames = {confidence: 0, 0.1: 0}, 0
+    with video.frames(path) as stream:
+        images = {frame.index: frame.image for frame in stream if frame.index in frames}
+    stream_of = looked_at(
+        path, [span], {}, config, detector, lambda f: f % every == 0 or f in frames
+    )
+    for at, boxes in stream_of:
+        n_frames += 1
+        balls = [box.confidence for box in boxes if box.label == "ball"]
+        for least in fired:
+            fired[least] += max(balls, default=0.0) >= least
+        if at.frame not in frames:
+            continue
+        true = people[people["frame"] == at.frame][["x1_px", "y1_px", "x2_px", "y2_px"]].to_numpy()
+        ours = corners([
+            b for b in boxes if b.label == "player" and b.confidence >= config.player_confidence
+        ])
+        image = images[at.frame]
+        theirs = np.empty((0, 4))
+        if second is not None:
+            whole = (0.0, 0.0, float(image.shape[1]), float(image.shape[0]))
+            theirs = second.people(image, whole, (60.0, 160.0), config.second_confidence)[:, :4]
+        for name, given in (("our network", ours), ("second opinion", theirs - 0.5),
+                            ("both", np.vstack([ours, theirs - 0.5]))):
+            hits[name] += int((overlaps(true, given).max(axis=1, initial=0.0) > 0.5).sum())
+    goal, still = Goal(">=", 0.8), Goal("<=", 0.005)
+    lines = [f"| {path.name}, {len(frames)} frames, {len(people)} people | share | bound |",
+             "| --- | ---: | --- |"]
+    lines += [
+        f"| people found, {name} | {_cell(n / max(len(people), 1), goal)} | {goal_text(goal)} |"
+        for name, n in hits.items()
+    ]
+    lines += [
+        f"| frames with a ball above {least:.2f} ({n_frames} frames) | "
+        f"{_cell(n / max(n_frames, 1), still)} | {goal_text(still)} |"
+        for least, n in fired.items()
+    ]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,126 @@
+"""Measure how fast the detect stage is beside decoding alone and the library's own prediction."""
+
+from __future__ import annotations
+
+import os
+import platform
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from rallymill import tableio, tables, video
+from rallymill.benchmark_detect import truth_of
+from rallymill.stages import detect
+from rallymill.stages.base import Execution, MatchContext
+
+WARM_FRAMES = 25
+"""Frames before the clock starts: compiled code is loaded and buffers are made."""
+
+
+def speed_table(
+    path: Path, config: detect.DetectConfig, models: Path, n_frames: int, execution: Execution
+) -> str:
+    """Markdown table of frames a second on a film with truth: decoding, the library, the stage."""
+    figures = {
+        "decoding alone": _clocked(_decode(path), n_frames),
+        "ultralytics' predict in a stream, same weights": _clocked(
+            _predict(path, config, models, execution), n_frames
+        ),
+        "the stage, decoding and second opinion included": _stage(
+            path, config, models, n_frames, execution
+        ),
+    }
+    lines = [f"| {path.name}, {n_frames} frames after {WARM_FRAMES} | frames a second | "
+             "processor time a frame, ms |", "| --- | ---: | ---: |"]
+    lines += [f"| {name} | {rate:.1f} | {spent:.0f} |" for name, (rate, spent) in figures.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _clocked(items: Iterator[object], n_frames: int) -> tuple[float, float]:
+    """Frames a second and processor milliseconds a frame, after the first ones."""
+    began = spent = 0.0
+    taken = -WARM_FRAMES
+    for _ in items:
+        taken += 1
+        if taken == 0:
+            began, spent = time.perf_counter(), time.process_time()
+        if taken == n_frames:
+            break
+    if taken <= 0:
+        return float("nan"), float("nan")
+    wall, work = time.perf_counter() - began, time.process_time() - spent
+    return taken / wall, 1000 * work / taken
+
+
+def _decode(path: Path) -> Iterator[object]:
+    with video.frames(path) as stream:
+        yield from stream
+
+
+def _predict(
+    path: Path, config: detect.DetectConfig, models: Path, execution: Execution
+) -> Iterator[object]:
+    os.environ.setdefault("YOLO_OFFLINE", "true")
+    from ultralytics import YOLO
+
+    weights = detect.weights_path(models, config.model, execution.device)
+    network = YOLO(str(weights), task="detect")
+    given: dict[str, Any] = {
+        "imgsz": list(detect.INPUT_SIZE), "iou": 0.6, "max_det": 100, "verbose": False,
+        "conf": min(config.player_confidence, config.ball_confidence),
+        "device": None if execution.device == "auto" else execution.device,
+    }
+    if config.channels == 3:
+        yield from network.predict(str(path), stream=True, **given)
+        return
+    # Its own reader knows no pictures of more channels: those of a frame are repeated.
+    with video.frames(path) as stream:
+        for frame in stream:
+            image = cv2.resize(frame.image, (1280, 720))
+            picture = np.dstack([image] * 3)[..., : config.channels].astype(np.uint8)
+            yield network.predict(detect.as_input([picture]), **given)
+
+
+def _stage(
+    path: Path, config: detect.DetectConfig, models: Path, n_frames: int, execution: Execution
+) -> tuple[float, float]:
+    """Speed of the stage by its own progress, chunk by chunk."""
+    frames = truth_of(path, "frames")
+    first, t_s = int(frames["frame"][0].as_py()), frames["t_s"].to_pylist()
+    last = first + min(n_frames + WARM_FRAMES, len(t_s)) - 1
+    spacing_s = (t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1)
+    views = tableio.from_rows(tables.VIEWS, [
+        {"match_id": "m", "view_id": 0, "first_frame": first, "last_frame": last, "label": "main",
+         "start_s": t_s[0], "end_s": t_s[0] + spacing_s * (last - first + 1)}
+    ])
+    marks: list[tuple[float, float, float]] = []
+
+    def mark(share: float) -> None:
+        marks.append((share, time.perf_counter(), time.process_time()))
+
+    match = MatchContext(
+        "m", path, models=models, progress=mark,
+        execution=Execution(execution.device, execution.batch, execution.threads, WARM_FRAMES),
+    )
+    detect.STAGE.run(match, {"views": views, "frames": frames}, config)
+    (share, wall, work), (_, end_wall, end_work) = marks[1], marks[-1]
+    done = (1 - share) * (last - first + 1)
+    if done < 1:
+        return float("nan"), float("nan")
+    return done / (end_wall - wall), 1000 * (end_work - work) / done
+
+
+def machine() -> str:
+    """Processor and cores of this machine in a few words."""
+    name = platform.processor() or platform.machine()
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        for line in info.read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                name = line.split(":", 1)[1].strip()
+                break
+    return f"{name}, {os.cpu_count()} cores"
