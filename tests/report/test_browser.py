@@ -180,6 +180,25 @@ def test_without_a_film_the_drawing_has_its_own_clock(browser: Any, long_match: 
     tab.close()
 
 
+def test_a_film_that_cannot_be_played_gives_way_to_the_clock(
+    browser: Any, tmp_path: Path
+) -> None:
+    film = tmp_path / "film.mp4"
+    film.write_bytes(b"no film at all")
+    by_hand.write(tmp_path)
+    index = page.build(tmp_path, by_hand.MATCH, film)
+    tab = Tab(browser, index.parent / "points" / "001.html")
+    tab.page.wait_for_selector(".film-error", state="visible")
+    tab.page.click("[data-play]")
+    shown = "[...document.querySelectorAll('.stroke.now')].map((one) => one.dataset.number).join()"
+    tab.page.wait_for_function(f"{shown} === '1'")
+    tab.close()
+    tab = Tab(browser, index)
+    tab.page.click(".case .watch")
+    tab.page.wait_for_selector(".dock-error", state="visible")
+    tab.close()
+
+
 def test_a_clip_plays_beside_the_match_page(browser: Any, match: Path) -> None:
     tab = Tab(browser, match)
     tab.page.click(".case .watch")

@@ -166,6 +166,8 @@ def _outlines(spare: Array, x: Array, depth: Array, toward: float) -> tuple[Arra
         spare.astype(np.float32), at[0].astype(np.float32), at[1].astype(np.float32),
         cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
     )
+    # The few meeting points that are tried leave steps in the grid that are none of the game's.
+    fine = cv2.GaussianBlur(fine, (0, 0), FINER, borderType=cv2.BORDER_REPLICATE)
     mask = np.pad((fine < 0).astype(np.uint8), 1)
     found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cell = (columns[1] - columns[0]) * (rows[1] - rows[0])

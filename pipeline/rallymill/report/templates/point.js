@@ -99,11 +99,16 @@
     if (running) frame = requestAnimationFrame(tick);
   };
   const pause = () => { if (filmed) film.pause(); else show(false); };
+  const beside = document.querySelector(".film-part");
+  const bring = () => {
+    beside.parentElement.style.setProperty("--film", `${beside.offsetHeight}px`);
+    if (now >= 0 && matchMedia("(min-width: 60rem)").matches) items[now].scrollIntoView({ block: "nearest" });
+  };
   const go = (index) => {
     pause();
     mark(index);
     tell();
-    if (index >= 0 && matchMedia("(min-width: 60rem)").matches) items[index].scrollIntoView({ block: "nearest" });
+    bring();
     if (index < 0) { if (live) live.setAttribute("visibility", "hidden"); return; }
     const t = data.strokes[index].t;
     clock = t;
@@ -146,6 +151,7 @@
     if (event.key === "ArrowLeft") { event.preventDefault(); back.click(); }
   });
   if (film) {
+    film.addEventListener("loadedmetadata", bring, { once: true });
     film.addEventListener("play", () => show(true));
     film.addEventListener("pause", () => show(false));
     film.addEventListener("seeked", () => { if (!running && Math.abs(time() - (now < 0 ? -9 : data.strokes[now].t)) > 0.06) { follow(time()); if (live) live.setAttribute("visibility", "visible"); } });
