@@ -152,6 +152,24 @@ def test_links_lead_somewhere_and_identifiers_are_unique(built: Path) -> None:
                     assert name in names
 
 
+def test_what_was_corrected_by_hand_says_how_far_to_trust_the_rest(tmp_path: Path) -> None:
+    wrong = by_hand.SHOTS[1] | {"wing": "forehand"}
+    row = {
+        "correction_id": 0, "application_number": 1, "file_row_number": 1, "what": "shot",
+        "action": "change", "t_s": 1.8, "side": "far", "cell": "wing", "value": "backhand",
+        "machine_value": "forehand", "status": "stands", "shot_id": 1, "point_id": 0,
+    }
+    by_hand.write(
+        tmp_path, machine_shots=[by_hand.SHOTS[0], wrong, *by_hand.SHOTS[2:]],
+        machine_points=by_hand.POINTS, corrections=[row],
+    )
+    text = _read(page.build(tmp_path, by_hand.MATCH)).text
+    assert "Corrected by hand 1 correction by hand." in text
+    assert "1 of 4 strokes changed, 0 added, 0 removed" in text
+    by_hand.write(tmp_path / "other")
+    assert "Corrected by hand" not in _read(page.build(tmp_path / "other", by_hand.MATCH)).text
+
+
 def test_a_third_player_by_misreading_does_no_harm(tmp_path: Path) -> None:
     shots = [row | {"recovery_error_m": 0.4} for row in by_hand.SHOTS]
     shots[2] |= {"player": "XYZ"}

@@ -38,6 +38,7 @@ from rallymill.report.films import Film, Films
 from rallymill.report.habits import Habit, Worklist
 from rallymill.report.pointpage import PointPage
 from rallymill.report.thumbs import Thumb
+from rallymill.runner.agreeing import agreement_of
 
 ASSETS = ("style.css", "print.css", "common.js", "match.js", "point.js")
 SHOWN_CASES = 6
@@ -173,7 +174,8 @@ def build(out_dir: Path, match_id: str, recording: Path | None = None) -> Path:
         lengths=figures.lengths(match), length_said=figures.length_words(match),
         strokes=sorted({shot["stroke"] for shot in match.shots}), states=scorestate.STATES,
         shown_cases=SHOWN_CASES, sheet=thumbs.sheet_symbol(), unread=unread.build(match),
-        scored=any(row["score"] for row in match.points), films=films, **shared,
+        scored=any(row["score"] for row in match.points), films=films,
+        corrected=corrected(out_dir, match_id), **shared,
     )
     return files.write(folder / "index.html", text)
 
@@ -184,6 +186,15 @@ def _work(match: Match, films: Films, worklist: Worklist) -> dict[str, Any]:
         "credits": _shown(match, films, worklist.credits),
         "notes": _shown(match, films, worklist.notes),
     }
+
+
+def corrected(out_dir: Path, match_id: str) -> list[str]:
+    """What corrections by hand say of the machine's tables, in sentences; none without any."""
+    found = agreement_of(out_dir, match_id)
+    if found is None:
+        return []
+    said = [f"{words.count(found.n_corrections, 'correction')} by hand", *found.sentences()]
+    return [f"{line[:1].upper()}{line[1:]}." for line in said]
 
 
 def heading(match: Match) -> str:
