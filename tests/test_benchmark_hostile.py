@@ -211,3 +211,27 @@ def test_a_name_that_is_no_text_is_told_and_the_others_are_read(tmp_path, monkey
     assert "not UTF-8" in rows["caf?.mp4"]["reason"]
     assert rows["caf?.mp4"]["remedy"] == "give it another name"
     assert "good.mp4" in rows
+
+
+def test_no_question_that_writes_or_reads_elsewhere_is_taken(inside):
+    from rallymill.errors import RallymillError
+    from rallymill.hostile_sql import WRITING
+    from rallymill.season.query import ask, connect
+
+    connection = connect(inside / "outputs")
+    kept = str(inside.parent / "outside" / "kept.txt")
+    files = [path for path in inside.parent.rglob("*") if path.is_file()]
+    before = {path: path.stat().st_mtime_ns for path in files}
+    taken = set()
+    for question in WRITING:
+        try:
+            ask(connection, question.replace("{place}", kept))
+        except RallymillError:
+            continue
+        taken.add(question)
+    # Of what is asked in that list, these read from memory alone.
+    assert taken <= {
+        "SELECT write_log('x')", "SELECT txid_current()", "SELECT * FROM query_table('shots')",
+    }
+    after = {path: path.stat().st_mtime_ns for path in inside.parent.rglob("*") if path.is_file()}
+    assert after == before
