@@ -34,7 +34,16 @@ def match(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The match by hand with its clips."""
     out = tmp_path_factory.mktemp("match")
     film = by_hand.film(out / "lantern.mp4")
-    by_hand.write(out, flags=[by_hand.FLAGS[0] | {"rule": "recovery"}, *by_hand.FLAGS[1:]])
+    target = {
+        "alternative_id": 0, "point_id": 0, "shot_id": 1, "target": "middle_deep",
+        "player": "ORR", "played": False, "direction": "middle", "depth": "deep",
+        "toward": "behind", "room": "open", "target_x_m": 0.5, "target_y_m": -10.0,
+        "elevation_deg": 8.0, "in_share": 0.8, "open_share": 0.1, "sentence": "It goes in.",
+    }
+    by_hand.write(
+        out, flags=[by_hand.FLAGS[0] | {"rule": "recovery"}, *by_hand.FLAGS[1:]],
+        alternatives=[target],
+    )
     record = out / "matches" / by_hand.MATCH / "match.json"
     record.write_text(json.dumps({"path": str(film)}), encoding="utf-8")
     clips.build(out, by_hand.MATCH)
@@ -170,6 +179,19 @@ def test_the_film_drives_the_drawing_and_the_steps_seek_the_film(
     tab.close()
 
 
+def test_what_if_is_drawn_when_asked_for(browser: Any, match: Path) -> None:
+    tab = Tab(browser, match.parent / "points" / "001.html")
+    visible = "getComputedStyle(document.querySelector('.what-if')).visibility"
+    assert tab.page.evaluate(visible) == "hidden"
+    tab.page.click("[data-if]")
+    assert tab.page.evaluate(visible) == "visible"
+    assert tab.page.evaluate("document.querySelector('.stroke.now').dataset.number") == "2"
+    tab.page.keyboard.press("ArrowRight")
+    assert tab.page.evaluate(visible) == "hidden", "another stroke has other targets"
+    tab.clean()
+    tab.close()
+
+
 def test_without_a_film_the_drawing_has_its_own_clock(browser: Any, long_match: Path) -> None:
     tab = Tab(browser, long_match.parent / "points" / "003.html", "#step=8")
     shown = "[...document.querySelectorAll('.stroke.now')].map((one) => one.dataset.number).join()"
@@ -224,8 +246,12 @@ def test_wrong_rows_can_be_pasted(browser: Any, match: Path, tmp_path: Path) -> 
     tab.page.select_option("#fix-do", "ended_by")
     tab.page.select_option("#fix-value", "winner")
     tab.page.click("[data-add]")
+    rows = tab.page.input_value("#fix-rows")
+    # They are kept while other points are looked at.
+    tab.page.goto((match.parent / "points" / "002.html").as_uri())
+    assert tab.page.input_value("#fix-rows") == rows
     path = tmp_path / "rows.csv"
-    path.write_text(tab.page.input_value("#fix-rows"), encoding="utf-8")
+    path.write_text(rows, encoding="utf-8")
     found = reading.read(path)
     assert found.faults == ()
     stroke, point = found.rows

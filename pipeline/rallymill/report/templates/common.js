@@ -59,15 +59,21 @@ const rallymill = {
     const what = find("#fix-do"), value = find("#fix-value"), text = find("#fix-text");
     const note = find("#fix-note"), shown = find("#fix-rows"), said = find(".fix-said");
     const KEYS = ["what", "do", "t_s", "side"];
-    const rows = [];
-    let about = null;
+    const shelf = `rows of ${dialog.dataset.match}`;
+    let rows = [], kept = false, about = null;
+    try {
+      rows = JSON.parse(sessionStorage.getItem(shelf) || "[]");
+      kept = true;
+    } catch { /* a browser that keeps nothing for files: the rows last as long as the page */ }
     const cell = (entry) => (/[",\n;]/.test(entry) ? `"${entry.replace(/"/g, '""')}"` : entry);
     const write = () => {
       const columns = [];
       for (const row of rows) for (const key of Object.keys(row)) if (![...KEYS, "note"].includes(key) && !columns.includes(key)) columns.push(key);
       const head = [...KEYS, ...columns, "note"];
       shown.value = rows.length ? [head, ...rows.map((row) => head.map((key) => cell(row[key] ?? "")))].map((line) => line.join(",")).join("\n") + "\n" : "";
+      if (kept) sessionStorage.setItem(shelf, JSON.stringify(rows));
     };
+    write();
     const option = (key, label) => { const made = document.createElement("option"); made.value = key; made.textContent = label; return made; };
     const offer = () => {
       const column = choices[about.what].find((one) => one.column === what.value);
@@ -101,7 +107,7 @@ const rallymill = {
       else row[what.value] = text.hidden ? value.value : text.value.trim();
       rows.push(row);
       write();
-      said.textContent = `${rows.length} ${rows.length === 1 ? "row" : "rows"} prepared; rows of other points can be added before this page is left.`;
+      said.textContent = `${rows.length} ${rows.length === 1 ? "row" : "rows"} prepared, kept until this ${kept ? "window is closed" : "page is left"}.`;
     });
     find("[data-copy]").addEventListener("click", () => {
       shown.select();
@@ -109,6 +115,6 @@ const rallymill = {
       if (navigator.clipboard && navigator.clipboard.writeText) navigator.clipboard.writeText(shown.value).then(done, () => { document.execCommand("copy"); done(); });
       else { document.execCommand("copy"); done(); }
     });
-    find("[data-clear]").addEventListener("click", () => { rows.length = 0; write(); said.textContent = "No rows."; });
+    find("[data-clear]").addEventListener("click", () => { rows = []; write(); said.textContent = "No rows."; });
   }
 })();
