@@ -31,7 +31,9 @@
     const byPoint = Boolean(now.flag || now.score);
     for (const mark of marks) {
       const data = mark.dataset;
-      hide(mark, Boolean((now.player && data.p && data.p !== now.player) || (now.stroke && data.s && data.s !== now.stroke) || (byPoint && !inside.has(data.n))));
+      // A mark that is no stroke stands for its whole point.
+      const ofPoint = byPoint || data.s === undefined;
+      hide(mark, Boolean((now.player && data.p && data.p !== now.player) || (now.stroke && data.s && data.s !== now.stroke) || (ofPoint && !inside.has(data.n))));
     }
     for (const part of document.querySelectorAll("[data-of]")) hide(part, Boolean(now.player && part.dataset.of !== now.player));
     for (const part of document.querySelectorAll(".habit")) hide(part, Boolean((now.flag && part.dataset.rule !== now.flag) || !part.querySelector(".case:not(.out-of-filter)")));
