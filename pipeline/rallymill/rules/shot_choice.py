@@ -165,8 +165,8 @@ def _line_taken(
         ],
         sentence=(
             f"Short ball met on the run ({seen.speed_mps:.1f} m/s) and sent down the line: as the "
-            f"opponent hit, stood {off:.1f} m from the place that halves the opponent's angles; the "
-            f"reply {NEXT_WORDS.get(reply.direction, 'came back')}"
+            f"opponent hit, stood {off:.1f} m from the place that halves the opponent's angles; "
+            f"the reply {NEXT_WORDS.get(reply.direction, 'came back')}"
             f"{outcome.get(play.outcome(shot), '')}."
         ),
     )
