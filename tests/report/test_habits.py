@@ -50,6 +50,18 @@ def test_with_chances_the_order_is_that_of_the_rates(tmp_path: Path) -> None:
     assert [rate.rule for rate in found.kept["MAR"]] == ["no_mans_land"]
 
 
+def test_what_is_shown_as_a_fault_is_not_said_to_be_kept(tmp_path: Path) -> None:
+    chances = [
+        *_chances(1, "fault", "recovery_position"),
+        *_chances(59, "clear", "recovery_position", 1),
+        *_chances(60, "clear", "no_mans_land", 60),
+    ]
+    found = habits.build(_match(tmp_path, opportunities=chances))
+    assert [rate.rule for rate in found.kept["MAR"]] == ["no_mans_land"]
+    without = habits.build(_match(tmp_path, opportunities=chances, flags=[]))
+    assert len(without.kept["MAR"]) == 2
+
+
 def test_a_place_is_drawn_when_the_opponent_strikes(tmp_path: Path) -> None:
     place = by_hand.FLAGS[0] | {"rule": "recovery", "shot_id": 0, "side": "near"}
     ball = by_hand.FLAGS[1] | {"rule": "drop_shot", "shot_id": 0, "side": "near"}

@@ -141,7 +141,7 @@ def build(match: Match) -> Worklist:
     """Flags of a match gathered by player and rule.
 
     With the table of opportunities the order is that of :func:`rallymill.rates.order`, else that of
-    weight. ``kept`` are rules that a player had chances enough to break and mostly did not.
+    weight. ``kept`` are rules that a player had chances enough to break, and no fault is shown.
     """
     ranked = (
         rates.fault_rates(match.opportunities, match.points, match.shots)
@@ -161,14 +161,17 @@ def build(match: Match) -> Worklist:
             for player in match.players
         }
 
+    faults = of("fault")
+    shown = {(habit.player.code, habit.rule) for own in faults.values() for habit in own}
     kept = {
         player.code: sorted(
-            (rate for rate in ranked if rate.player == player.code and well_kept(rate)),
+            (rate for rate in ranked if rate.player == player.code and well_kept(rate)
+             and (rate.player, rate.rule) not in shown),
             key=lambda rate: rate.rate_high,
         )
         for player in match.players
     }
-    return Worklist(of("fault"), of("credit"), of("note"), kept, bool(match.opportunities))
+    return Worklist(faults, of("credit"), of("note"), kept, bool(match.opportunities))
 
 
 MOSTLY = 0.2

@@ -37,6 +37,7 @@
     }
     for (const part of document.querySelectorAll("[data-of]")) hide(part, Boolean(now.player && part.dataset.of !== now.player));
     for (const part of document.querySelectorAll(".habit")) hide(part, Boolean((now.flag && part.dataset.rule !== now.flag) || !part.querySelector(".case:not(.out-of-filter)")));
+    for (const fold of document.querySelectorAll("details.more, details.notes")) hide(fold, !fold.querySelector(".habit:not(.out-of-filter)"));
     const any = fields.some((name) => now[name]);
     said.textContent = `${inside.size} of ${lines.length} ${lines.length === 1 ? "point" : "points"}`;
     reset.disabled = !any;
