@@ -29,7 +29,7 @@ def tracks(*rows: tuple) -> pd.DataFrame:
 
 
 def ball(frame: int, u: float, v: float, visible: bool = True, track: int = 0) -> tuple:
-    return (frame, "ball", track, u, v, visible, 1.0, u - 3, v - 3, u + 3, v + 3)
+    return (frame, "ball", track, u, v, visible, float(visible), u - 3, v - 3, u + 3, v + 3)
 
 
 def boxes(*rows: tuple) -> pd.DataFrame:
@@ -64,6 +64,15 @@ def test_answers_candidates_and_false_balls_are_counted() -> None:
     assert found.false_when_hidden(0.25) == (1.0, 1)
     assert found.false_when_hidden(0.35) == (0.0, 1)
     assert scores.best_confidence(found) == pytest.approx(0.61)
+
+
+def test_frames_in_which_nobody_can_tell_do_not_count() -> None:
+    lost = (5, "ball", 0, 10.0, 10.0, False, 0.6, 7.0, 7.0, 13.0, 13.0)
+    with_lost = pd.concat([TRUE, tracks(lost)])
+    for given_boxes in (GIVEN, pd.concat([GIVEN, boxes((5, "ball", 10, 10, 0.9))])):
+        found = scores.ball_scores(given_boxes, with_lost, range(6), 1.0)
+        assert found.state.tolist() == [0, 0, 0, 1, 2]
+        assert found.false_a_frame(0.25) == pytest.approx(2 / 5)
 
 
 def test_five_pixels_are_those_of_a_picture_720_high() -> None:
@@ -169,7 +178,7 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
         "tracks": (tables.TRACKS, [
             {"match_id": "m", "frame": k, "t_s": k / 25, "track_id": 0, "role": "ball",
              "u_px": 4.0 * k - 0.5 if k < 20 else 0.0, "v_px": 67.5, "observed": True,
-             "visible": k != 10, "confidence": 1.0}
+             "visible": k != 10, "confidence": float(k != 10)}
             for k in range(2, 30)
         ]),
     }  # fmt: skip

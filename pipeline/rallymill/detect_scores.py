@@ -7,9 +7,10 @@ stages may choose.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,10 @@ LEAST_SHARE = 0.5
 CORNERS = ["x1_px", "y1_px", "x2_px", "y2_px"]
 VISIBLE, HIDDEN, NO_BALL = 0, 1, 2
 """The ball in play can be seen, is fully hidden, or there is none."""
+HIDDEN_SHARE = 0.02
+"""Of a ball that is fully hidden no more is in sight. Where more is, yet the truth does not call it
+visible, it is nearly hidden or lost in compression: a detector can be neither right nor wrong, and
+the frame does not count."""
 
 
 @dataclass(frozen=True)
@@ -113,31 +118,35 @@ def ball_scores(
     ``ratio`` is pixels of a picture 720 pixels high to a pixel of the film. The ball in play has
     track number 0; others that are lying about are wrong answers like anything else.
     """
-    wanted = sorted(frames)
+    true: dict[int, dict[Hashable, Any]] = {}
+    if len(tracks):
+        in_play = tracks[(tracks["role"] == "ball") & (tracks["track_id"] == 0)]
+        true = {int(row["frame"]): row for row in in_play.to_dict("records")}
+    unclear = {
+        frame for frame, ball in true.items()
+        if not ball["visible"] and ball["confidence"] > HIDDEN_SHARE
+    }
+    wanted = sorted(set(frames) - unclear)
     state = np.full(len(wanted), NO_BALL)
     answer, found = np.zeros(len(wanted)), np.zeros(len(wanted))
     answer_right = np.zeros(len(wanted), bool)
     confidences: list[float] = []
     rights: list[bool] = []
     balls = boxes[boxes["label"] == "ball"] if len(boxes) else boxes
-    groups = dict(iter(balls.groupby("frame"))) if len(balls) else {}
-    true = {}
-    if len(tracks):
-        in_play = tracks[(tracks["role"] == "ball") & (tracks["track_id"] == 0)]
-        true = {int(row.frame): row for row in in_play.itertuples()}
+    groups = _by_frame(balls)
     for at, frame in enumerate(wanted):
         ball = true.get(frame)
         if ball is not None:
-            state[at] = VISIBLE if ball.visible else HIDDEN
+            state[at] = VISIBLE if ball["visible"] else HIDDEN
         group = groups.get(frame)
         if group is None:
             continue
         confidence = group["confidence"].to_numpy(float)
         right = np.zeros(len(group), bool)
-        if state[at] == VISIBLE:
+        if ball is not None and state[at] == VISIBLE:
             middle = group[["x1_px", "y1_px"]].to_numpy(float) / 2
             middle = middle + group[["x2_px", "y2_px"]].to_numpy(float) / 2
-            away = np.linalg.norm(middle - [ball.u_px, ball.v_px], axis=1) * ratio
+            away = np.linalg.norm(middle - [ball["u_px"], ball["v_px"]], axis=1) * ratio
             right = away <= BALL_PX
         best = int(np.argmax(confidence))
         answer[at], answer_right[at] = confidence[best], right[best]
@@ -147,6 +156,12 @@ def ball_scores(
     return BallScores(
         state, answer, answer_right, found, np.array(confidences, float), np.array(rights, bool)
     )
+
+
+def _by_frame(boxes: pd.DataFrame) -> dict[int, pd.DataFrame]:
+    if not len(boxes):
+        return {}
+    return {int(frame): group for frame, group in boxes.groupby(boxes["frame"].astype(int))}
 
 
 @dataclass(frozen=True)
@@ -192,17 +207,16 @@ def player_scores(
     players = boxes
     if len(boxes):
         players = boxes[(boxes["label"] == "player") & (boxes["confidence"] >= least)]
-    groups = dict(iter(players.groupby("frame"))) if len(players) else {}
-    found, foot = [], []
-    for row in true.itertuples():
-        box = np.array([[row.x1_px, row.y1_px, row.x2_px, row.y2_px]], float)
-        group = groups.get(row.frame)
-        same = np.zeros(0)
-        if group is not None:
-            ours = group[CORNERS].to_numpy(float)
-            same = overlaps(box, ours)[0]
+    groups = _by_frame(players)
+    found: list[bool] = []
+    foot: list[float] = []
+    for frame, corners in zip(true["frame"].tolist(), true[CORNERS].to_numpy(float), strict=True):
+        box = corners[None]
+        group = groups.get(int(frame))
+        ours = np.empty((0, 4)) if group is None else group[CORNERS].to_numpy(float)
+        same = overlaps(box, ours)[0]
         found.append(bool(same.max(initial=0.0) > PLAYER_IOU))
-        if found[-1] and group is not None:
+        if found[-1]:
             best = ours[int(np.argmax(same))]
             away = [(best[0] + best[2] - box[0, 0] - box[0, 2]) / 2, best[3] - box[0, 3]]
             foot.append(float(np.hypot(*away)) * ratio)
