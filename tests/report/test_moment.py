@@ -3,7 +3,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rallymill import court, tactics
@@ -30,6 +30,7 @@ def test_without_a_place_there_is_no_moment() -> None:
     assert moment.build(_shot(opponent_y_m=-9.0)) is None, "both on one side: a misreading"
 
 
+@settings(max_examples=60, deadline=None)
 @given(ACROSS, NEAR_Y, ACROSS, st.floats(1.0, 15.0), st.sampled_from([1.0, -1.0]))
 def test_the_bisector_halves_the_angle_of_the_passing_lines(
     x: float, y: float, waits_x: float, waits_y: float, turn: float
