@@ -1,6 +1,6 @@
 """Measure all that comes after detection on films that are simulated but not drawn.
 
-Boxes come from :mod:`rallymill.arena.boxes`; the stages from ``flight`` on are the real ones. A
+Boxes come from :mod:`rallymill.arena.boxes`; the stages from ``people`` on are the real ones. A
 film takes seconds, so hundreds of points can be played; figures from drawn films are those of
 ``rallymill bench fresh`` and are what counts in the end.
 """
@@ -26,7 +26,7 @@ from rallymill.scoring.run import score_clips
 from rallymill.stages.base import MatchContext
 
 TIERS = ("broadcast", "club", "hostile")
-FIRST_STAGE = "flight"
+FIRST_STAGE = "people"
 
 
 def film_of(seed: int, tier: str, longest_s: float) -> film.Film:
