@@ -140,6 +140,16 @@ def test_within_a_block_it_follows_whom_it_saw_at_its_beginning_only() -> None:
     assert len(network.looks) == 3
 
 
+def test_an_official_whom_we_see_ourselves_is_not_followed() -> None:
+    judge = player(0.0, 17.0)
+    network = Photographer((0.0, 17.0, 0.9))
+    who = asker(network)
+    boxes = [player(1.0, -12.0), judge]
+    assert completed(who, 110, boxes) == boxes
+    assert completed(who, 113, boxes) == boxes
+    assert len(network.looks) == 1
+
+
 def test_without_a_camera_nobody_is_asked() -> None:
     network = Photographer((-2.0, 12.5, 0.7))
     assert completed(asker(network), 100, [], None) == []

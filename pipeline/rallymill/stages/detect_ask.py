@@ -199,13 +199,22 @@ class Asker:
             return boxes
         players = [box for box in boxes if box.label == "player"]
         confidence = np.array([box.confidence for box in players])
-        for half in empty_halves(camera, corners(players) * scale, confidence):
-            found = self._on_half(rhythm.begins(frame), half, image, camera)
+        stored = corners(players) * scale
+        for half in empty_halves(camera, stored, confidence):
+            found = self._on_half(
+                rhythm.begins(frame), half, image, camera, stored[confidence >= SURE]
+            )
             boxes = with_others(boxes, [replace_scaled(box, 1 / scale) for box in found])
         return boxes
 
-    def _on_half(self, begins: bool, half: str, image: Picture, camera: Camera) -> list[Box]:
-        """People that the second network finds on a half, in pixels of the stored frame."""
+    def _on_half(
+        self, begins: bool, half: str, image: Picture, camera: Camera, sure_px: Array
+    ) -> list[Box]:
+        """People that the second network finds on a half, in pixels of the stored frame.
+
+        Those in our own sure boxes ``sure_px`` (N, 4) are known already, officials for instance,
+        and no reason to look again.
+        """
         if begins:
             place = place_of_half(camera, HALVES[half])
         else:
@@ -217,6 +226,8 @@ class Asker:
         self.asked += 1
         people = self._network.people(image, place.region, place.tall_px, self._second.least)
         people = people[plausible(camera, people, HALVES[half])]
+        known = overlaps(people[:, :4], sure_px).max(axis=1, initial=0.0) >= SAME_IOU
+        people = people[~known]
         if len(people):
             self._seen[half] = people[:, :4]
         return [
