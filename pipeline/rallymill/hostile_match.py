@@ -20,7 +20,7 @@ from rallymill.runner.fingerprint import gather
 from rallymill.runner.night import Night
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import MatchRecord, MatchStore
-from rallymill.runner.summary import match_row, update_matches
+from rallymill.runner.summary import NOTHING_FOUND, match_row, update_matches
 from rallymill.stages.base import MatchContext
 from rallymill.tables import ALL
 
@@ -111,7 +111,10 @@ def make_clip(folder: Path) -> None:
 
 
 def read_folder(films: Path, out: Path) -> int:
-    """Read a folder of films with small stages, as far as the morning's summary; the unread."""
+    """Read a folder of films with small stages, as far as the morning's summary; how many were not.
+
+    That there is nobody in them does not count.
+    """
     config = configuration.build(
         {"execution": {"copying_wait_s": 0}}, SMALL_STAGES, films, None)
     from rallymill.cli.processing import say_result
@@ -120,4 +123,4 @@ def read_folder(films: Path, out: Path) -> int:
                    isolated=False).run()  # fmt: skip
     morning.write(result, out, films, "rallymill process films")
     say_result(result, out)
-    return len(result.unread)
+    return sum(row["reason"] != NOTHING_FOUND for row in result.unread)
