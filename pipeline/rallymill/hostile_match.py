@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import av
 import numpy as np
@@ -21,7 +21,7 @@ from rallymill.runner.night import Night
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import MatchRecord, MatchStore
 from rallymill.runner.summary import NOTHING_FOUND, match_row, update_matches
-from rallymill.stages.base import MatchContext
+from rallymill.stages.base import MatchContext, Stage
 from rallymill.tables import ALL
 
 MATCH_ID = "quay-12345678"
@@ -41,7 +41,7 @@ first_server: near
 score: 3-2, 15-30
 notes: windy
 """
-SMALL_STAGES = (Views(), Calibrate())
+SMALL_STAGES = cast(tuple[Stage, ...], (Views(), Calibrate()))
 
 
 @cache

@@ -51,9 +51,9 @@ class Watch:
             return
         if event == "open":
             path, mode, flags = arguments
-            writes = isinstance(flags, int) and flags & WRITING
+            writes = isinstance(flags, int) and bool(flags & WRITING)
             if isinstance(mode, str):
-                writes = set(mode) & set("wax+")
+                writes = bool(set(mode) & set("wax+"))
             if writes:
                 self._note(path)
         elif event in CHANGING:
