@@ -211,7 +211,7 @@ def test_a_rolling_shutter_and_fields_exclude_each_other():
 )
 def test_whatever_befalls_a_film_its_truth_is_what_its_cameras_see(how):
     made = film.make(replace(SMALL, opening_s=0.0, max_duration_s=1.1, **how))
-    config, seen, moves = made.config, 0, set()
+    config, seen, visible, moves = made.config, 0, 0, set()
     for drawn in film.frames(made):
         assert drawn.image.shape == (config.height_px, config.width_px, 3)
         assert drawn.camera is not None
@@ -227,6 +227,8 @@ def test_whatever_befalls_a_film_its_truth_is_what_its_cameras_see(how):
             assert point == pytest.approx([track["u_px"], track["v_px"]], abs=0.01)
             if track["role"] == "ball":
                 seen += 1
+                visible += bool(track["visible"])
                 assert track["x1_px"] <= point[0] <= track["x2_px"]
     assert seen > 3
+    assert visible > 0.5 * seen
     assert len(moves) > 1

@@ -54,7 +54,8 @@ class BallsLeft:
 
     def add(self, frame: int, view_id: int, image: Bytes, box: Box | None) -> None:
         """A drawn frame (H, W, 3) and the ball's box in it, None where no ball is seen."""
-        self._window.append(_Drawn(frame, view_id, image, box))
+        # Whoever draws may draw into the same picture again.
+        self._window.append(_Drawn(frame, view_id, image.copy(), box))
         if len(self._window) < 2 * self.step + 1:
             return
         before, at, after = (self._window[k * self.step] for k in range(3))

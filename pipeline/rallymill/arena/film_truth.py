@@ -77,7 +77,7 @@ def track_rows(
 ) -> list[Row]:
     """Rows of the tracks table: the ball in play, both players and whoever else is seen."""
     rows: list[Row] = []
-    height, width = picture.light.shape[:2]
+    width, height = camera.width_px, camera.height_px
     ball = next((seen for seen in picture.balls if seen.index == 0), None)
     if ball is not None:
         u, v = ball.centre_px
