@@ -20,7 +20,7 @@ LAYERS = (
     {"arena"},
     {"stages"},
     {"rules", "rates", "alternatives", "flightfit", "courtfit", "matchsheet", "video"},
-    {"camera", "flight", "smoothing", "tableio", "tables", "court", "errors"},
+    {"camera", "flight", "smoothing", "tableio", "tables", "court", "errors", "intervals"},
 )
 NEVER_FROM_STAGES = ("arena", "scoring")
 PURE = ("court", "camera", "flight", "smoothing", "tables", "errors")

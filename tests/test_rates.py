@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from rallymill import rates
+from rallymill import intervals, rates
 from rallymill.rates import FaultRate, Tally, fault_rates, rate_of, tallies
 
 COUNTS = st.tuples(st.integers(1, 60), st.integers(1, 60), st.floats(0, 1), st.floats(0, 1)).map(
@@ -37,7 +37,7 @@ def test_nothing_in_nothing_out():
 
 @pytest.mark.parametrize(("successes", "trials"), [(0, 3), (3, 3), (1, 12), (17, 40), (0, 0)])
 def test_interval_of_a_rate_is_wilsons(successes, trials):
-    low, high = rates.wilson(successes, trials)
+    low, high = intervals.wilson(successes, trials)
     wanted = proportion_confint(successes, trials, 0.05, "wilson") if trials else (0.0, 1.0)
     assert (low, high) == pytest.approx(wanted, abs=1e-6)
 

@@ -22,7 +22,7 @@ import pyarrow as pa
 from rallymill import benchmark_shots, tableio, tables
 from rallymill.arena.film import Film
 from rallymill.arena.film_plan import frame_time_s
-from rallymill.rules.serving import wilson
+from rallymill.intervals import wilson
 from rallymill.scoring import findings
 from rallymill.scoring.clip import Clip, load
 from rallymill.scoring.rows import NotMeasured, Tally

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rallymill.rules.serving import Z_95
+from rallymill.intervals import Z_95, wilson
 
 Array = NDArray[np.float64]
 Row = Mapping[str, Any]
@@ -37,15 +37,6 @@ share won with a fault deviates from the share without by about 0.2 (common prac
 PRIOR_PLAYED = 20.0
 """Points at even odds that are added to a player's own before the worth of a point is taken."""
 MEASURED = ("fault", "credit", "note", "clear")
-
-
-def wilson(successes: ArrayLike, trials: ArrayLike) -> tuple[Array, Array]:
-    """Wilson's 95 % interval of shares (N,); 0 to 1 without trials."""
-    k, n = np.asarray(successes, float), np.asarray(trials, float)
-    square = Z_95 * Z_95
-    centre = (k + square / 2) / (n + square)
-    half = Z_95 * np.sqrt(k * (n - k) / np.maximum(n, 1.0) + square / 4) / (n + square)
-    return np.clip(centre - half, 0.0, 1.0), np.clip(centre + half, 0.0, 1.0)
 
 
 def difference(

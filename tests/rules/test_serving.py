@@ -3,8 +3,9 @@
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
+from rallymill.intervals import wilson
 from rallymill.rules.base import TOO_NEAR
-from rallymill.rules.serving import is_big, wilson
+from rallymill.rules.serving import is_big
 from tests.rules.planted import clear, look, play, point, shot
 
 

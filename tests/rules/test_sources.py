@@ -5,9 +5,9 @@ import pytest
 from scipy.stats import binom
 
 from rallymill import court
+from rallymill.intervals import exceeds
 from rallymill.rules.base import LEVELS, Clear, Finding
 from rallymill.rules.registry import all_rules
-from rallymill.rules.serving import exceeds
 from tests.rules.planted import look, play, point, reply_to, shot, standing
 
 RULES = {rule.name: rule for rule in all_rules()}

@@ -39,7 +39,7 @@ def share_of(wrong: int, rows: int) -> Share:
     if not rows:
         return Share(wrong, rows, None, None, None)
     # The rules, on which rates rest, take a while to load: not for everybody who asks for a status.
-    from rallymill.rates import wilson
+    from rallymill.intervals import wilson
 
     low, high = wilson(wrong, rows)
     return Share(wrong, rows, wrong / rows, float(low), float(high))

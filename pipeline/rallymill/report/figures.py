@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from rallymill import court, rates
+from rallymill import court, intervals
 from rallymill.report import courtmaps, words
 from rallymill.report.content import Match, Player, Row
 
@@ -32,7 +32,7 @@ class Share:
         """``34 % (26 to 43)``; a dash without trials."""
         if not self.whole:
             return words.DASH
-        low, high = (float(end) for end in rates.wilson(self.part, self.whole))
+        low, high = (float(end) for end in intervals.wilson(self.part, self.whole))
         return (
             f"{words.percent(self.part / self.whole)} "
             f"({words.number(100 * low, 0)} to {words.number(100 * high, 0)})"

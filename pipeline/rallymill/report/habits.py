@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rallymill import rates
+from rallymill import intervals, rates
 from rallymill.rates import FaultRate
 from rallymill.report import words
 from rallymill.report.content import OTHER, Match, Player, Row, weight
@@ -61,7 +61,7 @@ class Habit:
         n = len(self.cases)
         if self.rate is not None and self.rate.opportunities:
             chances = self.rate.opportunities
-            low, high = (float(end) for end in rates.wilson(n, chances))
+            low, high = (float(end) for end in intervals.wilson(n, chances))
             if self.rate.enough:
                 return (
                     f"{n} in {words.count(chances, 'chance')}, {words.percent(n / chances)} "

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from rallymill import rates
+from rallymill import intervals
 from rallymill.report import cards, files, page, plots, seasondata, words
 from rallymill.report.figures import Share
 from rallymill.report.seasondata import Season, SeasonPlayer, Trend
@@ -43,7 +43,7 @@ def draw(trend: Trend, identifier: str, name: str, names: dict[str, str]) -> Mar
 
 def bounds(share: Share) -> tuple[float, float, float]:
     """Lower end, value and upper end of a share with trials."""
-    low, high = (float(end) for end in rates.wilson(share.part, share.whole))
+    low, high = (float(end) for end in intervals.wilson(share.part, share.whole))
     return low, share.part / share.whole, high
 
 

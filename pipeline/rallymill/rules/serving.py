@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from math import sqrt
 from typing import Any
 
 from pydantic import Field
-from scipy.stats import beta
 
 from rallymill import court
+from rallymill.intervals import exceeds, wilson
 from rallymill.rules.base import (
     Evidence,
     Play,
@@ -26,24 +25,7 @@ from rallymill.rules.base import (
     unmeasured,
 )
 
-Z_95 = 1.959964
 ZONE_WORDS = {"t": "to the T", "wide": "wide", "body": "into the body"}
-
-
-def wilson(successes: int, trials: int, z: float = Z_95) -> tuple[float, float]:
-    """Wilson score interval of a share (Wilson 1927), 95 % by default; (0, 1) without trials."""
-    if trials == 0:
-        return 0.0, 1.0
-    share = successes / trials
-    spread = z * sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2))
-    middle = share + z**2 / (2 * trials)
-    scale = 1 + z**2 / trials
-    return max((middle - spread) / scale, 0.0), min((middle + spread) / scale, 1.0)
-
-
-def exceeds(share: float, successes: int, trials: int) -> float:
-    """Probability that a true share is above a bound: Beta posterior with a flat prior."""
-    return float(beta.sf(share, successes + 1, trials - successes + 1))
 
 
 class ServePatternThresholds(Thresholds):
@@ -122,7 +104,7 @@ def _judge_pattern(
             rule, shots[-1],
             f"{trials} serves of {player} {when} read, need {bounds.least_serves}")
     zone, count = Counter(shot.direction for shot in sure).most_common(1)[0]
-    low, high = wilson(count, trials)
+    low, high = (float(end) for end in wilson(count, trials))
     chance = exceeds(bounds.share, count, trials)
     labels = sum(shot.direction_confidence for shot in sure) / trials
     confidence = chance * labels
@@ -173,7 +155,7 @@ def _body_serve(play: Play, bounds: BodyServeThresholds) -> Iterator[Result]:
         if chance * labels < bounds.least_confidence:
             yield settle("body_serve", shots[-1], bounds, chance=chance, sure=labels)
             continue
-        low, high = wilson(count, trials)
+        low, high = (float(end) for end in wilson(count, trials))
         yield finding(
             "body_serve", "note", shots[-1], severity=0.4, confidence=chance * labels,
             evidence=[

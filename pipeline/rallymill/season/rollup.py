@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import duckdb
 import pyarrow as pa
 
-from rallymill.rules.serving import Z_95
+from rallymill.intervals import Z_95
 from rallymill.tables import F64, I64, TEXT, Column, TableSpec
 
 LONG_RALLY = 9
