@@ -249,6 +249,24 @@ def test_fade_is_never_live(tmp_path):
     assert all(row["label"] != "main" for row in rows[1:])
 
 
+@pytest.mark.parametrize(("short_s", "expected"), [(1.0, "replay"), (3.0, "main")])
+def test_a_moment_between_a_replay_and_a_wipe_is_the_replay_still(short_s, expected):
+    changes = motion.Changes()
+    rng = np.random.default_rng(1)
+    ends = np.cumsum([4.0, 3.0, short_s, 0.4, 4.0])
+    for k in range(int(ends[-1] * RATE)):
+        changes.add(k / RATE, rng.integers(0, 255, (27, 48, 3), dtype=np.uint8))
+    frames = [0, *(int(end * RATE) for end in ends)]
+    spans = [
+        labels.Span(a, b - 1, label, 0.9, "", transition, transition)
+        for a, b, (label, transition) in zip(frames, frames[1:], [
+            ("main", False), ("replay", False), ("main", False), ("other", True), ("main", False)
+        ], strict=False)
+    ]
+    done = spans[:2]
+    assert labels._replay_or_not(changes, spans, 2, spans[2], done).label == expected
+
+
 def test_main_place_is_that_of_the_most_probes():
     from rallymill.camera import Camera
     from rallymill.stages.views.probing import Probe

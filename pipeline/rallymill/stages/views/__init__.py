@@ -39,7 +39,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 4
+    version = 5
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True

@@ -22,6 +22,8 @@ OTHER_PLACE = 0.2
 REPEATED_SHARE = 0.3
 LONGEST_REPLAY_S = 25.0
 FLAT_SHARE = 0.8
+SHORTEST_LIVE_S = 2.0
+"""Between a replay and a wipe, less than this is no return to live play: the replay goes on."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +131,12 @@ def _replay_or_not(
         if framed:
             return replace(span, label="replay", confidence=0.7, reason="between two wipes")
         return span
+    shown = [one.label for one in done if not one.transition]
+    leads_out = index < len(spans) - 1 and spans[index + 1].wipe
+    if shown and shown[-1] == "replay" and leads_out and length_s < SHORTEST_LIVE_S:
+        return replace(
+            span, label="replay", confidence=0.6, reason="too short for play before a wipe"
+        )
     live = [(one.first, one.last) for one in done if one.label == "main"]
     repeat = replays.seen_before(changes, span.first, span.last, live)
     if repeat is not None:
