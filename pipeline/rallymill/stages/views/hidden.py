@@ -67,12 +67,18 @@ class _Memory:
         inner = np.stack([replay.inner(one).ravel() for one in changes.kept]).astype(np.float32)
         self.vectors = inner - inner.mean(1, keepdims=True)
         self.powers = (self.vectors**2).mean(1)
+        steps = self.vectors[1:] - self.vectors[:-1]
+        self.steps = np.sqrt((steps**2).mean(1)).astype(np.float64)
 
     def gaps(self, mine: NDArray[Any], earlier: NDArray[Any]) -> Array:
-        """Root mean square differences (M, N) of pictures from earlier ones."""
+        """Root mean square differences (M, N) of pictures from earlier ones that follow each other.
+
+        What noise alone makes of one and the same moment is taken off.
+        """
+        floor = float(np.percentile(self.steps[earlier[:-1]], 20))
         product = self.vectors[mine] @ self.vectors[earlier].T / self.vectors.shape[1]
         square = self.powers[mine][:, None] + self.powers[earlier][None, :] - 2 * product
-        return np.sqrt(np.maximum(square, 0.0)).astype(np.float64)
+        return np.maximum(np.sqrt(np.maximum(square, 0.0)).astype(np.float64) - floor, 0.0)
 
     def earlier(self, than: int) -> NDArray[Any]:
         """Pictures of the last minute before a frame."""
@@ -123,9 +129,7 @@ def _seen(memory: _Memory, start_s: float) -> _Line | None:
     if len(earlier) < replay.LEAST_MATCHES:
         return None
     mine = np.arange(low, high)
-    near = memory.gaps(earlier[:-1], earlier[1:]).diagonal()
-    floor = float(np.percentile(near, 20))
-    gaps = np.maximum(memory.gaps(mine, earlier) - floor, 0.0)
+    gaps = memory.gaps(mine, earlier)
     repeat = replay.best_line(gaps, memory.times[mine], memory.times[earlier])
     if repeat is None or repeat.speed > SLOWED:
         return None
@@ -142,8 +146,6 @@ def _reach(
     seed = int(np.searchsorted(memory.times, line.shown_s + WINDOW_S / 2)) - low
     earlier = memory.earlier(int(memory.frames[np.searchsorted(memory.times, run[0].shown_s)]))
     gaps = memory.gaps(mine, earlier)
-    near = memory.gaps(earlier[:-1], earlier[1:]).diagonal()
-    gaps = np.maximum(gaps - float(np.percentile(near, 20)), 0.0)
     wanted = line.at(memory.times[mine])
     at = np.clip(np.searchsorted(memory.times[earlier], wanted), 0, len(earlier) - 1)
     on_line = np.abs(memory.times[earlier][at] - wanted) <= 2.0 / KEPT_RATE_HZ
