@@ -6,8 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 sys.path.insert(0, str(Path(__file__).parent))
+
+# Every run tries the same cases, so that a change passes or fails for what it changes. Other cases:
+# pytest --hypothesis-profile=search
+settings.register_profile("same", derandomize=True)
+settings.register_profile("search", print_blob=True)
+settings.load_profile("same")
 
 
 @pytest.fixture(autouse=True, scope="module")

@@ -179,7 +179,9 @@ def test_higher_contact_never_passes_lower_over_the_net(one, other, x, y, pace, 
             there = replace(made, contact=np.array([x, y, z]))
             elevation = Launches(there).low(there.distance_m(place))
             gaps.append(what_if.flight_to(there, place, elevation)[flights.CLEARANCE])
-        if np.isfinite(gaps).all():
+        # Where the pace just carries so far, the ball goes up at almost half a right angle, and
+        # a lower contact, farther behind the top of its flight, may clear the net by a hair more.
+        if np.isfinite(gaps).all() and max(gaps) < 3.0:
             assert gaps[1] >= gaps[0] - 1e-3
 
 
