@@ -8,7 +8,8 @@ that it may be moved and opened anywhere, and read without access to any other f
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,9 @@ log = logging.getLogger(__name__)
 
 MEMORY = "512MB"
 THREADS = 2
+BATCH = 20
+"""Matches whose rows go into the database in one transaction. Until its end a transaction holds
+everything that was inserted, so what it holds must not grow with the season."""
 STORED = "stored"
 ROLLED_UP = (RATES, FAULT_RATES)
 INNER = (COUNTS, FAULT_COUNTS)
@@ -132,7 +136,8 @@ def refresh(
 
     To be called while the dataset is held for changes. With ``from_scratch`` the file is made
     anew, so that nothing of removed rows is left in it. ``changed`` names the only matches that
-    can differ, where that is known, so that not every file is looked at.
+    can differ, where that is known, so that not every file is looked at. The database counts as
+    behind its files until all is in it; what a kill leaves is completed by the next call.
 
     Raises
     ------
@@ -151,17 +156,25 @@ def refresh(
         older = standing < 0 or bool(_lacking(connection))
         if standing == generation and not older:
             return 0
-        connection.execute("BEGIN")
         if older:
-            _create(connection)
+            with _transaction(connection):
+                _create(connection)
         n_changed = _bring_up(connection, store, changed)
-        connection.execute(f"DELETE FROM {STORED}.state")
-        connection.execute(f"INSERT INTO {STORED}.state VALUES (?)", [generation])
-        connection.execute("COMMIT")
+        with _transaction(connection):
+            connection.execute(f"DELETE FROM {STORED}.state")
+            connection.execute(f"INSERT INTO {STORED}.state VALUES (?)", [generation])
         connection.execute("CHECKPOINT")
         return n_changed
     finally:
         connection.close()
+
+
+@contextmanager
+def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """What is done within is done as a whole; closing the connection undoes what is not."""
+    connection.execute("BEGIN")
+    yield
+    connection.execute("COMMIT")
 
 
 def _specs() -> tuple[TableSpec, ...]:
@@ -235,11 +248,14 @@ def _bring_up(
     known = {name: identity for name, identity in rows if only is None or name in only}
     new = [name for name, (_, identity) in standing.items() if known.get(name) != identity]
     stale = [name for name in known if name in new or name not in standing]
-    _delete(connection, stale)
-    for name in new:
-        partition, identity = standing[name]
-        _insert(connection, store, partition)
-        connection.execute(f"INSERT INTO {STORED}.known VALUES (?, ?)", [name, identity])
+    with _transaction(connection):
+        _delete(connection, stale)
+    for first in range(0, len(new), BATCH):
+        with _transaction(connection):
+            for name in new[first:first + BATCH]:
+                partition, identity = standing[name]
+                _insert(connection, store, partition)
+                connection.execute(f"INSERT INTO {STORED}.known VALUES (?, ?)", [name, identity])
     return len({*stale, *new})
 
 
