@@ -188,7 +188,8 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
     assert bench.films_in(tmp_path) == [path] and bench.tier_of(path) == "club"
     config = detect.DetectConfig(input_width_px=320, second_opinion=None)
     said: list[str] = []
-    found = bench.by_tier([path], config, looks_at_the_bar, 5, said.append)["club"]
+    networks = detect.Networks(looks_at_the_bar, None)
+    found = bench.by_tier([path], config, networks, 5, said.append)["club"]
     # Frames 5, 10, 15, 20, 25 are looked at; at 10 the ball is hidden, from 20 on it is elsewhere.
     assert found.ball.state.tolist() == [0, 1, 0, 0, 0]
     assert found.ball.answer_right.tolist() == [True, False, True, False, False]

@@ -88,35 +88,35 @@ def moved(box: Box, scale: float) -> Box:
 
 def looked_at(
     path: Path, spans: Sequence[tuple[int, int, float]], cameras: detect_stream.Cameras,
-    config: detect.DetectConfig, detector: detect.Detector, wanted: Callable[[int], bool],
-    batch: int = 4,
+    config: detect.DetectConfig, networks: detect.Networks,
+    wanted: Callable[[int], bool], batch: int = 4,
 ) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
     """Boxes of the wanted frames of spans, each with its first and last frame and spacing."""
     todo = [
         (detect_stream.frame_step(spacing_s, config.interval_s), Chunk(first, last, first, last))
         for first, last, spacing_s in spans
     ]
-    pending: list[tuple[detect_stream.Looked, detect.Picture]] = []
+    pending: list[detect_stream.Seen] = []
 
     def done() -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
-        for (at, _), boxes in zip(pending, detector([p for _, p in pending]), strict=True):
-            yield at, [moved(box, at.scale) for box in boxes]
+        for seen, boxes in zip(pending, networks.boxes(pending, config), strict=True):
+            yield seen.at, [moved(box, seen.at.scale) for box in boxes]
         pending.clear()
 
     needed = detect_stream.merged_spans([(first, last) for first, last, _ in spans])
     with video.frames(path, spans=needed) as stream:
-        for at, picture in detect_stream.pictures(
+        for seen in detect_stream.pictures(
             stream, todo, cameras, config.channels, config.input_width_px, {}
         ):
-            if wanted(at.frame):
-                pending.append((at, picture))
+            if wanted(seen.at.frame):
+                pending.append(seen)
             if len(pending) == batch:
                 yield from done()
         yield from done()
 
 
 def measure(
-    path: Path, config: detect.DetectConfig, detector: detect.Detector, every: int
+    path: Path, config: detect.DetectConfig, networks: detect.Networks, every: int
 ) -> TierScores:
     """Scores of a film, of every so many frames of its main-camera spans."""
     spans = [
@@ -126,7 +126,7 @@ def measure(
     frames = truth_of(path, "frames")
     cameras = detect.cameras_by_frame(frames)
     rows, seen = [], []
-    for at, boxes in looked_at(path, spans, cameras, config, detector, lambda f: f % every == 0):
+    for at, boxes in looked_at(path, spans, cameras, config, networks, lambda f: f % every == 0):
         seen.append(at.frame)
         rows += [
             (at.frame, b.label, b.x1_px, b.y1_px, b.x2_px, b.y2_px, b.confidence)
@@ -146,13 +146,13 @@ def measure(
 
 
 def by_tier(
-    paths: Sequence[Path], config: detect.DetectConfig, detector: detect.Detector, every: int,
+    paths: Sequence[Path], config: detect.DetectConfig, networks: detect.Networks, every: int,
     say: Say,
 ) -> dict[str, TierScores]:
     """Scores of films, summed by tier, in the order of the tiers."""
     sums: dict[str, TierScores] = {}
     for path in paths:
-        found = measure(path, config, detector, every)
+        found = measure(path, config, networks, every)
         tier = tier_of(path)
         sums[tier] = sums.get(tier, TierScores()) + found
         best = best_confidence(found.ball)
@@ -231,7 +231,7 @@ def reliability_table(scores: BallScores) -> str:
 
 
 def real_table(
-    path: Path, labels: Path, config: detect.DetectConfig, detector: detect.Detector,
+    path: Path, labels: Path, config: detect.DetectConfig, networks: detect.Networks,
     models: Path, confidence: float, every: int,
 ) -> str:
     """Markdown table of people and false balls on real pictures without tennis.
@@ -253,7 +253,7 @@ def real_table(
     with video.frames(path) as stream:
         images = {frame.index: frame.image for frame in stream if frame.index in frames}
     stream_of = looked_at(
-        path, [span], {}, config, detector, lambda f: f % every == 0 or f in frames
+        path, [span], {}, config, networks, lambda f: f % every == 0 or f in frames
     )
     for at, boxes in stream_of:
         n_frames += 1

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from rallymill.errors import ModelMissingError
 from rallymill.stages import detect_second as second
+from rallymill.stages import onnx_network
 from rallymill.stages.detect_boxes import overlaps
 
 MODELS = Path(__file__).resolve().parents[2] / "models"
@@ -168,7 +169,7 @@ def test_what_is_seen_keeps_its_shape() -> None:
 
 
 def test_missing_weights_name_the_remedy(tmp_path: Path) -> None:
-    with pytest.raises(ModelMissingError, match="set that to null to do without"):
+    with pytest.raises(ModelMissingError, match="set that to off to do without"):
         second.load(tmp_path, "people_second/nanodet", 1)
 
 
@@ -183,7 +184,7 @@ def test_both_runtimes_find_the_same() -> None:
     path = MODELS / "people_second" / "nanodet.onnx"
     rng = np.random.default_rng(8)
     seen = rng.normal(0, 1, (1, 3, 416, 416)).astype(np.float32)
-    ours, theirs = second._opencv(path)(seen), second._openvino(path, 1)(seen)
+    ours, theirs = onnx_network._opencv(path)([seen]), onnx_network._openvino(path, 1)([seen])
     by_shape = {a.shape: a for a in ours}
     assert len(by_shape) == len(theirs) == 6
     for one in theirs:

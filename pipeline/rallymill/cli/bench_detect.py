@@ -59,10 +59,10 @@ def detect(
     settings = configuration.load(config, load_stages())
     options = stage.DetectConfig.model_validate(settings.stages["detect"].model_dump())
     execution = replace(settings.execution.for_stage(), batch=4)
-    detector = stage.load_detector(settings.models, options, execution)
+    networks = stage.load_networks(settings.models, options, execution)
     chosen = "given"
     if validation is not None:
-        tuned = bench.by_tier(bench.films_in(validation), options, detector, every, say)
+        tuned = bench.by_tier(bench.films_in(validation), options, networks, every, say)
         confidence = best_confidence(BallScores.joined([one.ball for one in tuned.values()]))
         chosen = "where F1 is best on validation films"
     if films is None:
@@ -71,7 +71,7 @@ def detect(
         )
     else:
         paths = bench.films_in(films)
-    found = bench.by_tier(paths, options, detector, every, say)
+    found = bench.by_tier(paths, options, networks, every, say)
     ball = BallScores.joined([one.ball for one in found.values()])
     names = ", ".join(path.stem for path in paths)
     parts = [
@@ -87,7 +87,7 @@ def detect(
         csv = labels or home() / "tests" / "outside" / "street_people.csv"
         parts += [
             "## Real pictures",
-            bench.real_table(real, csv, options, detector, settings.models, confidence, every),
+            bench.real_table(real, csv, options, networks, settings.models, confidence, every),
         ]
     if speed_frames:
         say("measuring speed")

@@ -7,14 +7,16 @@ coloured, so an ordinary detector sees motion. Weights of eight channels take wh
 motion of the camera. Moments are about ``interval_s`` apart, whatever the frame rate, so that the
 ball moves by a similar distance in the picture at 25 and at 60 frames a second.
 
-Where it finds no player on a half of the court, a second network that was trained on photographs is
-asked (:mod:`.detect_ask`).
+A small network looks again, from near, at each place where it may have seen a ball
+(:mod:`.detect_balls`). Where it finds no player on a half of the court, a second network that was
+trained on photographs is asked (:mod:`.detect_ask`).
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -26,16 +28,17 @@ from pydantic import Field, field_validator
 
 from rallymill import tableio, tables, video
 from rallymill.errors import ModelMissingError
-from rallymill.stages import detect_second
+from rallymill.stages import detect_balls, detect_second
 from rallymill.stages.base import Execution, MatchContext, StageConfig
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
 from rallymill.stages.detect_ask import Asker, Rhythm, Second
+from rallymill.stages.detect_balls import BallLook
 from rallymill.stages.detect_boxes import Box as Box
 from rallymill.stages.detect_stream import (
     REACH,
     Cameras,
-    Looked,
+    Seen,
     Todo,
     frame_step,
     merged_spans,
@@ -66,6 +69,13 @@ class DetectConfig(StageConfig):
     player_confidence: float = Field(0.20, ge=0, le=1)
     ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
     balls_a_frame: int = Field(20, ge=1, le=50, description="most confident ball candidates kept")
+    ball_look: str | None = Field(
+        None, description="weights that look again at each ball candidate; off: never"
+    )
+    look_confidence: float = Field(
+        0.001, ge=0, le=1, description="least confidence of a candidate that is looked at again"
+    )
+    looks_a_frame: int = Field(30, ge=1, le=60, description="most candidates looked at again")
     second_opinion: str | None = Field(
         "people_second/nanodet",
         description="weights that are asked for people where ours see none; off: never",
@@ -77,7 +87,7 @@ class DetectConfig(StageConfig):
     second_confidence: float = Field(0.35, gt=0, le=1, description="least score of its people")
     second_worth: float = Field(0.65, gt=0, le=1, description="its scores as shares of our own")
 
-    @field_validator("second_opinion", mode="before")
+    @field_validator("second_opinion", "ball_look", mode="before")
     @classmethod
     def _off_is_none(cls, given: object) -> object:
         return None if given is False else given
@@ -135,7 +145,8 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
     device = None if execution.device == "auto" else execution.device
     if path.suffix != ".pt":
         device = "cpu"
-    lowest = min(config.player_confidence, config.ball_confidence)
+    asked = config.ball_confidence if config.ball_look is None else config.look_confidence
+    lowest = min(config.player_confidence, asked)
 
     def detect(pictures: list[Picture]) -> list[list[Box]]:
         if not pictures:
@@ -147,7 +158,7 @@ def load_detector(models: Path, config: DetectConfig, execution: Execution) -> D
         elif path.suffix == ".pt":
             size = [-(-length // STRIDE) * STRIDE for length in pictures[0].shape[:2]]
         results = network.predict(
-            source, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=100
+            source, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=150
         )
         found = []
         for result in results:
@@ -196,6 +207,43 @@ def _box(label: int, corners: NDArray[np.float32], confidence: float) -> Box:
     return Box(LABELS[label], x1, y1, x2, y2, confidence)
 
 
+@dataclass(frozen=True)
+class Networks:
+    """The detector, and what looks again at its balls; None where nothing does."""
+
+    detector: Detector
+    look: BallLook | None
+
+    def boxes(self, seen: Sequence[Seen], config: DetectConfig) -> list[list[Box]]:
+        """Boxes of frames; their balls are those that the second look leaves."""
+        every = self.detector([one.picture for one in seen])
+        if self.look is None:
+            return every
+        found = []
+        for one, boxes in zip(seen, every, strict=True):
+            balls = [
+                b for b in boxes if b.label == "ball" and b.confidence >= config.look_confidence
+            ]
+            balls.sort(key=lambda box: -box.confidence)
+            again = self.look.looked(one.moments, one.matrices, balls[: config.looks_a_frame])
+            found.append([box for box in boxes if box.label != "ball"] + again)
+        return found
+
+
+def load_networks(models: Path, config: DetectConfig, execution: Execution) -> Networks:
+    """The networks that look at every frame.
+
+    Raises
+    ------
+    ModelMissingError
+        Weights are missing or cannot be read.
+    """
+    look = None
+    if config.ball_look is not None:
+        look = detect_balls.load(models, config.ball_look, execution.threads)
+    return Networks(load_detector(models, config, execution), look)
+
+
 def choose(boxes: list[Box], config: DetectConfig) -> list[Box]:
     """Boxes above their label's threshold; at most ``balls_a_frame`` ball candidates."""
     players = [b for b in boxes if b.label == "player" and b.confidence >= config.player_confidence]
@@ -208,7 +256,7 @@ class DetectStage:
     """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 3
+    version = 4
     reads = ("views", "frames")
     writes = tables.DETECTIONS
     needs_video = True
@@ -216,10 +264,12 @@ class DetectStage:
 
     def model_files(self, config: DetectConfig) -> tuple[str, ...]:
         """Weights that the result depends on, whichever of them the device takes."""
-        ours = (f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin")
-        if config.second_opinion is None:
-            return ours
-        return (*ours, detect_second.weights_file(config.second_opinion))
+        files = [f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin"]
+        if config.ball_look is not None:
+            files.append(detect_balls.weights_file(config.ball_look))
+        if config.second_opinion is not None:
+            files.append(detect_second.weights_file(config.second_opinion))
+        return tuple(files)
 
     def run(
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: DetectConfig
@@ -250,11 +300,10 @@ class DetectStage:
         n_done = total - sum(chunk.last - chunk.first + 1 for _, chunk in todo)
         match.progress(n_done / total if total else 1.0)
         if todo:
-            detector = load_detector(match.models, config, match.execution)
+            networks = load_networks(match.models, config, match.execution)
             asker = load_asker(match.models, config, match.execution)
-            need_cameras = config.channels != 3 or asker is not None
-            cameras = cameras_by_frame(inputs["frames"]) if need_cameras else {}
-            stream = _detect_chunks(match, todo, cameras, config, detector, rhythms, asker)
+            cameras = cameras_by_frame(inputs["frames"])
+            stream = _detect_chunks(match, todo, cameras, config, networks, rhythms, asker)
             for chunk, found in stream:
                 rows = _rows(match.match_id, found, config)
                 kept.keep(chunk.name, rows)
@@ -312,7 +361,7 @@ def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
 
 def _detect_chunks(
     match: MatchContext, todo: Todo, cameras: Cameras, config: DetectConfig,
-    detector: Detector, rhythms: Mapping[int, Rhythm], asker: Asker | None,
+    networks: Networks, rhythms: Mapping[int, Rhythm], asker: Asker | None,
 ) -> Iterator[tuple[Chunk, list[Found]]]:
     """Yield every chunk with what was found in its frames.
 
@@ -328,21 +377,22 @@ def _detect_chunks(
         item = next(whole, None)
         for _, chunk in todo:
             found: list[Found] = []
-            pending: list[tuple[Looked, Picture]] = []
-            while item is not None and item[0].frame <= chunk.last:
-                if item[0].frame >= chunk.first:
+            pending: list[Seen] = []
+            while item is not None and item.at.frame <= chunk.last:
+                if item.at.frame >= chunk.first:
                     pending.append(item)
                 item = next(whole, None)
-                over = item is None or item[0].frame > chunk.last
+                over = item is None or item.at.frame > chunk.last
                 if pending and (over or len(pending) >= match.execution.batch):
-                    boxes = detector([picture for _, picture in pending])
-                    for (at, _), seen in zip(pending, boxes, strict=True):
+                    every = networks.boxes(pending, config)
+                    for one, boxes in zip(pending, every, strict=True):
+                        at = one.at
                         if asker is not None and at.image is not None:
-                            seen = asker.completed(
-                                rhythms[chunk.view_first], at.frame, at.image, at.camera, seen,
+                            boxes = asker.completed(
+                                rhythms[chunk.view_first], at.frame, at.image, at.camera, boxes,
                                 at.scale,
                             )
-                        found.append((at.frame, at.t_s, at.scale, seen))
+                        found.append((at.frame, at.t_s, at.scale, boxes))
                     pending.clear()
             yield chunk, found
 

@@ -13,15 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill.errors import ModelMissingError
+from rallymill.stages.onnx_network import open_network
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -63,47 +61,16 @@ def load(models: Path, name: str, threads: int) -> PeopleNetwork:
         No such file, or it cannot be read.
     """
     path = models / weights_file(name)
-    if not path.is_file():
-        raise ModelMissingError(
-            f"no weights {path} for the second opinion on people",
-            "restore the models folder, name other weights in `detect: second_opinion`, or set "
-            "that to null to do without",
-        )
-    try:
-        run = _openvino(path, threads) if find_spec("openvino") is not None else _opencv(path)
-    except (cv2.error, RuntimeError) as error:
-        raise ModelMissingError(
-            f"weights {path} cannot be read: {error}", "restore the models folder"
-        ) from error
+    remedy = (
+        "restore the models folder, name other weights in `detect: second_opinion`, or set that "
+        "to off to do without"
+    )
+    network = open_network(path, threads, "the second opinion on people", remedy)
+
+    def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+        return network([seen])
+
     return PeopleNetwork(run)
-
-
-def _openvino(path: Path, threads: int) -> Run:
-    import openvino
-
-    # Full precision, so that all machines find the same.
-    options: dict[str, Any] = {
-        "INFERENCE_NUM_THREADS": max(threads, 1), "NUM_STREAMS": 1,
-        "INFERENCE_PRECISION_HINT": "f32",
-    }
-    compiled = openvino.Core().compile_model(str(path), "CPU", options)
-
-    def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-        found = compiled([seen])
-        return [np.array(found[output]) for output in compiled.outputs]
-
-    return run
-
-
-def _opencv(path: Path) -> Run:
-    network = cv2.dnn.readNetFromONNX(str(path))
-    names = network.getUnconnectedOutLayersNames()
-
-    def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-        network.setInput(seen)
-        return [np.asarray(one, dtype=np.float32) for one in network.forward(names)]
-
-    return run
 
 
 def prepared(tile: Picture) -> tuple[NDArray[np.float32], float]:

@@ -19,6 +19,7 @@ from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_ask import Rhythm
 
 Picture = NDArray[np.uint8]
+Matrix = NDArray[np.float64]
 Todo = list[tuple[int, Chunk]]
 """Chunks that are wanted, each with the frames from one moment to the next."""
 Item = TypeVar("Item")
@@ -39,6 +40,29 @@ class Looked:
     shades: motion_picture.Moment
     camera: Camera | None
     image: Picture | None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A frame with the five moments around it.
+
+    ``matrices`` take the pixels of each moment to those of the frame in the middle, where the
+    camera moved (else None); ``picture`` (H, W, channels) is what the network is given.
+    """
+
+    around: list[Looked]
+    matrices: list[Matrix | None]
+    picture: Picture
+
+    @property
+    def at(self) -> Looked:
+        """The frame itself."""
+        return self.around[motion_picture.MIDDLE]
+
+    @property
+    def moments(self) -> list[motion_picture.Moment]:
+        """Its moments in the shades that are looked at."""
+        return [one.shades for one in self.around]
 
 
 def frame_step(spacing_s: float, interval_s: float) -> int:
@@ -83,8 +107,8 @@ def merged_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
 def pictures(
     stream: Iterator[video.Frame], todo: Todo, cameras: Cameras, channels: int,
     input_width_px: int, rhythms: Mapping[int, Rhythm],
-) -> Iterator[tuple[Looked, Picture]]:
-    """Yield every decoded frame of the chunks with its picture of all channels.
+) -> Iterator[Seen]:
+    """Yield every decoded frame of the chunks with the moments around it.
 
     Chunks of a view that follow each other are one stretch, in which each frame is used for all
     pictures that it belongs to; a view is never looked at across its ends. ``rhythms`` tells by the
@@ -110,12 +134,12 @@ def pictures(
         for around in moments_around(of_stretch(last, rhythms.get(view_first)), step):
             at = around[motion_picture.MIDDLE]
             width = at.shades.grey.shape[1]
+            matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
             if channels == 3:
                 picture = np.dstack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
             else:
-                matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
                 picture = motion_picture.motion_picture([m.shades for m in around], matrices)
-            yield at, picture
+            yield Seen(around, matrices, picture)
 
 
 def stretches(todo: Todo) -> list[tuple[int, int, int]]:

@@ -1,0 +1,152 @@
+"""A second look at each place where the detector may have seen a ball.
+
+The detector looks at three moments of a whole picture and has to be quick. A small network then
+looks at each of its candidates alone, at five moments and from near and from farther off, where the
+camera's own motion has been taken out: a ball comes from somewhere and goes somewhere, a shoe, a
+corner of a line or a letter does not. It says how likely the place is the ball in play, as a
+probability that holds on unseen films, and where in it the ball's middle is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill import motion_picture
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.onnx_network import open_network
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.uint8]
+
+SIDE = 48
+"""Side of what is seen of a place, in pixels."""
+FAR = 3
+"""The view from farther off shows so many times as much across."""
+N_MOMENTS = len(motion_picture.MOMENTS)
+CHANNELS = 2 * N_MOMENTS + 1
+"""Grey of the moments from near, of the moments from farther off, and yellow."""
+FEATURES = 4
+"""What the detector said: that it said something, log odds of its confidence, width, height."""
+LEAST_CONFIDENCE = 1e-4
+
+LOOK_AT_ONCE = 64
+"""Places that are given to the network together."""
+
+Run = Callable[[NDArray[np.float32], NDArray[np.float32]], NDArray[np.float32]]
+"""From looks (N, CHANNELS, SIDE, SIDE) and features (N, FEATURES) to (N, 3): log odds, offset."""
+
+
+def looks(
+    moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None], places_px: Array
+) -> Picture:
+    """What is seen of places (N, 2) of a frame, shape (N, CHANNELS, SIDE, SIDE).
+
+    ``moments`` are the five around the frame, ``matrices`` take the pixels of each to those of the
+    frame (None: they are the same). Beyond the edge of a picture its last pixels go on.
+    """
+    seen = np.empty((len(places_px), CHANNELS, SIDE, SIDE), dtype=np.uint8)
+    for k, (moment, matrix) in enumerate(zip(moments, matrices, strict=True)):
+        near = moment.grey
+        height, width = near.shape
+        far = np.asarray(cv2.resize(
+            near, (max(width // FAR, 1), max(height // FAR, 1)), interpolation=cv2.INTER_AREA
+        ), dtype=np.uint8)
+        places = moved_places(places_px, matrix)
+        for i, (x, y) in enumerate(places):
+            seen[i, k] = _around(near, x, y)
+            seen[i, N_MOMENTS + k] = _around(far, (x + 0.5) / FAR - 0.5, (y + 0.5) / FAR - 0.5)
+    yellow = moments[motion_picture.MIDDLE].yellow
+    for i, (x, y) in enumerate(places_px):
+        seen[i, -1] = _around(yellow, x, y)
+    return seen
+
+
+def _around(picture: Picture, x: float, y: float) -> Picture:
+    return np.asarray(cv2.getRectSubPix(picture, (SIDE, SIDE), (float(x), float(y))), np.uint8)
+
+
+def moved_places(places_px: Array, matrix: Array | None) -> Array:
+    """Where places of the frame lie in another moment, whose pixels ``matrix`` takes to it."""
+    if matrix is None or not len(places_px):
+        return places_px
+    moved = np.column_stack([places_px, np.ones(len(places_px))]) @ np.linalg.inv(matrix).T
+    return np.asarray(moved[:, :2] / moved[:, 2:])
+
+
+def features(boxes: Sequence[Box]) -> NDArray[np.float32]:
+    """What the detector said of boxes, shape (N, FEATURES)."""
+    rows = np.zeros((len(boxes), FEATURES), dtype=np.float32)
+    for row, box in zip(rows, boxes, strict=True):
+        sure = min(max(box.confidence, LEAST_CONFIDENCE), 1 - LEAST_CONFIDENCE)
+        row[:] = (
+            1.0, np.log(sure / (1 - sure)) / 4, (box.x2_px - box.x1_px) / 16,
+            (box.y2_px - box.y1_px) / 16,
+        )
+    return rows
+
+
+def middles(boxes: Sequence[Box]) -> Array:
+    """Middles (N, 2) of boxes in pixels whose first has its middle at 0."""
+    rows = [((b.x1_px + b.x2_px - 1) / 2, (b.y1_px + b.y2_px - 1) / 2) for b in boxes]
+    return np.array(rows, dtype=float).reshape(-1, 2)
+
+
+def weights_file(name: str) -> str:
+    """File of the weights of that name, relative to the models folder."""
+    return f"{name}.onnx"
+
+
+def load(models: Path, name: str, threads: int) -> BallLook:
+    """The network of that name under the models folder.
+
+    Raises
+    ------
+    ModelMissingError
+        No such file, or it cannot be read.
+    """
+    network = open_network(
+        models / weights_file(name), threads, "the second look at balls",
+        "restore the models folder, name other weights in `detect: ball_look`, or set that to off "
+        "to do without",
+    )
+
+    def run(seen: NDArray[np.float32], said: NDArray[np.float32]) -> NDArray[np.float32]:
+        return network([seen, said])[0]
+
+    return BallLook(run)
+
+
+class BallLook:
+    """Says of each candidate how likely it is the ball in play, and where its middle is."""
+
+    def __init__(self, run: Run) -> None:
+        self._run = run
+
+    def looked(
+        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
+        boxes: Sequence[Box],
+    ) -> list[Box]:
+        """Boxes of balls of a frame, each moved to the middle that was seen, with its probability.
+
+        See :func:`looks` for the moments. A box keeps its size. Confidences are probabilities that
+        the ball is there.
+        """
+        found: list[Box] = []
+        places, said = middles(boxes), features(boxes)
+        for first in range(0, len(boxes), LOOK_AT_ONCE):
+            part = slice(first, first + LOOK_AT_ONCE)
+            seen = looks(moments, matrices, places[part]).astype(np.float32)
+            for box, (odds, right, down) in zip(
+                boxes[part], self._run(seen, said[part]).tolist(), strict=True
+            ):
+                found.append(Box(
+                    box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
+                    box.y2_px + down, 1 / (1 + math.exp(-odds)),
+                ))
+        return found

@@ -1,0 +1,70 @@
+"""Networks in ONNX files, run by OpenVINO where it is installed and by OpenCV where not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.errors import ModelMissingError
+
+Numbers = NDArray[np.float32]
+Network = Callable[[Sequence[Numbers]], list[Numbers]]
+"""From inputs in the file's order to outputs."""
+
+
+def open_network(path: Path, threads: int, purpose: str, remedy: str) -> Network:
+    """The network in a file, for the processor, at full precision: all machines find the same.
+
+    Raises
+    ------
+    ModelMissingError
+        No such file, or it cannot be read; says what the network is for and what to do.
+    """
+    if not path.is_file():
+        raise ModelMissingError(f"no weights {path} for {purpose}", remedy)
+    try:
+        return _openvino(path, threads) if find_spec("openvino") is not None else _opencv(path)
+    except (cv2.error, RuntimeError) as error:
+        raise ModelMissingError(f"weights {path} cannot be read: {error}", remedy) from error
+
+
+def _openvino(path: Path, threads: int) -> Network:
+    import openvino
+
+    options: dict[str, Any] = {
+        "INFERENCE_NUM_THREADS": max(threads, 1), "NUM_STREAMS": 1,
+        "INFERENCE_PRECISION_HINT": "f32",
+    }
+    compiled = openvino.Core().compile_model(str(path), "CPU", options)
+
+    def run(given: Sequence[Numbers]) -> list[Numbers]:
+        found = compiled(list(given))
+        return [np.array(found[output]) for output in compiled.outputs]
+
+    return run
+
+
+def _opencv(path: Path) -> Network:
+    network = cv2.dnn.readNetFromONNX(str(path))
+    names = network.getUnconnectedOutLayersNames()
+
+    def run(given: Sequence[Numbers]) -> list[Numbers]:
+        # Inputs without a name are those of the file, from the first on.
+        if len(given) == 1:
+            network.setInput(given[0])
+        else:
+            for name, numbers in zip(_INPUT_NAMES, given, strict=True):
+                network.setInput(numbers, name)
+        return [np.asarray(one, dtype=np.float32) for one in network.forward(names)]
+
+    return run
+
+
+_INPUT_NAMES = ("first", "second")
+"""Names that our own exports give to two inputs."""
