@@ -15,8 +15,8 @@ from rallymill import benchmark_detect as bench
 from rallymill import detect_scores as scores
 from rallymill import tableio, tables
 from rallymill.errors import InputError
-from rallymill.stages import detect
 from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import DetectConfig, Networks
 
 BALL = ("ball", 0)
 
@@ -186,9 +186,9 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
         table = tableio.from_rows(spec, given_rows)
         tableio.write(path.with_name(f"club_1.truth.{name}.parquet"), spec, table)
     assert bench.films_in(tmp_path) == [path] and bench.tier_of(path) == "club"
-    config = detect.DetectConfig(input_width_px=320, second_opinion=None)
+    config = DetectConfig(input_width_px=320, second_opinion=None)
     said: list[str] = []
-    networks = detect.Networks(looks_at_the_bar, None)
+    networks = Networks(looks_at_the_bar)
     found = bench.by_tier([path], config, networks, 5, said.append)["club"]
     # Frames 5, 10, 15, 20, 25 are looked at; at 10 the ball is hidden, from 20 on it is elsewhere.
     assert found.ball.state.tolist() == [0, 1, 0, 0, 0]

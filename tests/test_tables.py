@@ -11,7 +11,7 @@ from rallymill import tableio, tables
 
 UNITS = {"_m": "m", "_s": "s", "_px": "px", "_mps": "m/s", "_radps": "rad/s", "_deg": "deg"}
 WITHOUT_UNIT = re.compile(
-    r"(_id|_frame|^frame|_number|^n_\w+|^arc_(before|after)|confidence|_share|coverage|severity|"
+    r"(_id|_frame|^frame|_number|^n_\w+|^arc_(before|after)|confidence|airborne|_share|coverage|severity|"
     r"^k1|^camera(_covariance)?)$"
 )
 

@@ -23,6 +23,7 @@ from rallymill.scoring.rows import Goal, goal_text
 from rallymill.stages import detect, detect_second, detect_stream
 from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_boxes import Box, corners, overlaps
+from rallymill.stages.detect_networks import DetectConfig, Networks, choose
 
 TIERS = ("easy", "broadcast", "club", "hostile")
 WORKING_POINTS = (0.1, 0.03, 0.003)
@@ -88,7 +89,7 @@ def moved(box: Box, scale: float) -> Box:
 
 def looked_at(
     path: Path, spans: Sequence[tuple[int, int, float]], cameras: detect_stream.Cameras,
-    config: detect.DetectConfig, networks: detect.Networks,
+    config: DetectConfig, networks: Networks,
     wanted: Callable[[int], bool], batch: int = 4,
 ) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
     """Boxes of the wanted frames of spans, each with its first and last frame and spacing."""
@@ -116,7 +117,7 @@ def looked_at(
 
 
 def measure(
-    path: Path, config: detect.DetectConfig, networks: detect.Networks, every: int
+    path: Path, config: DetectConfig, networks: Networks, every: int
 ) -> TierScores:
     """Scores of a film, of every so many frames of its main-camera spans."""
     spans = [
@@ -130,7 +131,7 @@ def measure(
         seen.append(at.frame)
         rows += [
             (at.frame, b.label, b.x1_px, b.y1_px, b.x2_px, b.y2_px, b.confidence)
-            for b in detect.choose(boxes, config)
+            for b in choose(boxes, config)
         ]
     names = ["frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"]
     found = pd.DataFrame(rows, columns=names)
@@ -146,7 +147,7 @@ def measure(
 
 
 def by_tier(
-    paths: Sequence[Path], config: detect.DetectConfig, networks: detect.Networks, every: int,
+    paths: Sequence[Path], config: DetectConfig, networks: Networks, every: int,
     say: Say,
 ) -> dict[str, TierScores]:
     """Scores of films, summed by tier, in the order of the tiers."""
@@ -231,7 +232,7 @@ def reliability_table(scores: BallScores) -> str:
 
 
 def real_table(
-    path: Path, labels: Path, config: detect.DetectConfig, networks: detect.Networks,
+    path: Path, labels: Path, config: DetectConfig, networks: Networks,
     models: Path, confidence: float, every: int,
 ) -> str:
     """Markdown table of people and false balls on real pictures without tennis.

@@ -16,13 +16,14 @@ from rallymill import tableio, tables, video
 from rallymill.benchmark_detect import truth_of
 from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
+from rallymill.stages.detect_networks import INPUT_SIZE, DetectConfig, as_input, weights_path
 
 WARM_FRAMES = 25
 """Frames before the clock starts: compiled code is loaded and buffers are made."""
 
 
 def speed_table(
-    path: Path, config: detect.DetectConfig, models: Path, n_frames: int, execution: Execution
+    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution
 ) -> str:
     """Markdown table of frames a second on a film with truth: decoding, the library, the stage."""
     figures = {
@@ -62,15 +63,15 @@ def _decode(path: Path) -> Iterator[object]:
 
 
 def _predict(
-    path: Path, config: detect.DetectConfig, models: Path, execution: Execution
+    path: Path, config: DetectConfig, models: Path, execution: Execution
 ) -> Iterator[object]:
     os.environ.setdefault("YOLO_OFFLINE", "true")
     from ultralytics import YOLO
 
-    weights = detect.weights_path(models, config.model, execution.device)
+    weights = weights_path(models, config.model, execution.device)
     network = YOLO(str(weights), task="detect")
     given: dict[str, Any] = {
-        "imgsz": list(detect.INPUT_SIZE), "iou": 0.6, "max_det": 100, "verbose": False,
+        "imgsz": list(INPUT_SIZE), "iou": 0.6, "max_det": 100, "verbose": False,
         "conf": min(config.player_confidence, config.ball_confidence),
         "device": None if execution.device == "auto" else execution.device,
     }
@@ -82,11 +83,11 @@ def _predict(
         for frame in stream:
             image = cv2.resize(frame.image, (1280, 720))
             picture = np.dstack([image] * 3)[..., : config.channels].astype(np.uint8)
-            yield network.predict(detect.as_input([picture]), **given)
+            yield network.predict(as_input([picture]), **given)
 
 
 def _stage(
-    path: Path, config: detect.DetectConfig, models: Path, n_frames: int, execution: Execution
+    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution
 ) -> tuple[float, float]:
     """Speed of the stage by its own progress, chunk by chunk."""
     frames = truth_of(path, "frames")

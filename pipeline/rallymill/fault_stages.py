@@ -15,6 +15,8 @@ import pyarrow as pa
 from rallymill import tableio, video
 from rallymill.stages import detect
 from rallymill.stages.base import MatchContext, Stage, StageConfig
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import Networks
 from rallymill.tables import EVENTS, FLAGS, FRAMES, POINTS, SHOTS, VIEWS
 
 REGISTRY = "rallymill.fault_stages:STAGES"
@@ -93,16 +95,16 @@ class Detect(detect.DetectStage):
 
     def run(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
         """Detections by the network below."""
-        detect.load_detector = lambda *given: _look
+        detect.load_networks = lambda *given: Networks(_look)
         return super().run(match, inputs, config)
 
 
-def _look(pictures: list[Any]) -> list[list[detect.Box]]:
+def _look(pictures: list[Any]) -> list[list[Box]]:
     time.sleep(0.002 * len(pictures))
     found = []
     for picture in pictures:
         before, at, after = (float(level) for level in picture.mean((0, 1)))
-        found.append([detect.Box("ball", before, at, after, 300.0, 0.5)])
+        found.append([Box("ball", before, at, after, 300.0, 0.5)])
     return found
 
 

@@ -117,6 +117,8 @@ DETECTIONS = TableSpec(
         _c("x2_px", F32, "right edge", "px"),
         _c("y2_px", F32, "bottom edge", "px"),
         _confidence("confidence", "the box"),
+        _c("airborne", F64, "how likely the person's feet are off the ground; null "
+           "where nobody looked", low=0.0, high=1.0),
     ),
     key=(),
     sort=("frame", "label"),
@@ -163,6 +165,8 @@ ARCS = TableSpec(
         _key("arc_id", I32, "number of the arc in the match, in time order"),
         _key("start_s", F64, "time at which the flight starts", "s"),
         _key("end_s", F64, "time at which the flight ends", "s"),
+        _c("start_s_sd", F64, "standard deviation of start_s", "s", low=0.0),
+        _c("end_s_sd", F64, "standard deviation of end_s", "s", low=0.0),
         _c("start_kind", TEXT, "contact at the start", nullable=False, values=ARC_ENDS),
         _c("end_kind", TEXT, "contact at the end", nullable=False, values=ARC_ENDS),
         _c("start_side", TEXT, "half of the court in which the flight starts", values=SIDES),

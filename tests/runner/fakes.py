@@ -18,6 +18,8 @@ from rallymill import tableio, video
 from rallymill.errors import InputError
 from rallymill.stages import detect
 from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import Networks
 from rallymill.tables import DETECTIONS, FLAGS, FRAMES, SHOTS, VIEWS
 
 LEDGER = "RALLYMILL_TEST_LEDGER"
@@ -173,14 +175,14 @@ class SlowDetect(detect.DetectStage):
         return ()
 
     def run(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
-        detect.load_detector = lambda *given: self.look  # type: ignore[assignment]
+        detect.load_networks = lambda *given: Networks(self.look)  # type: ignore[assignment]
         return super().run(match, inputs, config)
 
     @staticmethod
-    def look(pictures: list[Any]) -> list[list[detect.Box]]:
+    def look(pictures: list[Any]) -> list[list[Box]]:
         time.sleep(0.03 * len(pictures))
         return [
-            [detect.Box("ball", *(float(p[..., k].mean()) for k in (0, 1, 2)), 300.0, 0.5)]
+            [Box("ball", *(float(p[..., k].mean()) for k in (0, 1, 2)), 300.0, 0.5)]
             for p in pictures
         ]
 

@@ -9,8 +9,16 @@ from hypothesis import strategies as st
 
 from rallymill import tables
 from rallymill.errors import ModelMissingError
-from rallymill.stages import detect, detect_stream
+from rallymill.stages import detect, detect_networks, detect_stream
 from rallymill.stages.base import Execution, MatchContext
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import (
+    INPUT_SIZE,
+    DetectConfig,
+    as_input,
+    choose,
+    weights_path,
+)
 
 
 def test_nothing_has_no_moments_around() -> None:
@@ -29,8 +37,8 @@ def test_each_frame_meets_its_neighbours_in_time(count: int, step: int) -> None:
 
 def test_input_holds_the_picture_at_its_top_left() -> None:
     picture = np.random.default_rng(0).integers(0, 255, (20, 30, 8), dtype=np.uint8)
-    given = detect.as_input([picture, picture]).numpy()
-    assert given.shape == (2, 8, *detect.INPUT_SIZE)
+    given = as_input([picture, picture]).numpy()
+    assert given.shape == (2, 8, *INPUT_SIZE)
     assert np.allclose(given[1, :, :20, :30] * 255, picture.transpose(2, 0, 1), atol=1e-3)
     assert not given[:, :, 20:].any() and not given[:, :, :, 30:].any()
 
@@ -43,16 +51,16 @@ def test_frame_step_follows_the_frame_rate() -> None:
 def test_no_main_view_gives_an_empty_table() -> None:
     context = MatchContext("m", Path("absent.mp4"))
     inputs = {"views": tables.VIEWS.empty(), "frames": tables.FRAMES.empty()}
-    found = detect.STAGE.run(context, inputs, detect.DetectConfig())
+    found = detect.STAGE.run(context, inputs, DetectConfig())
     assert found.num_rows == 0
     assert found.schema.equals(tables.DETECTIONS.schema())
 
 
 def test_choose_keeps_the_most_confident_balls() -> None:
-    config = detect.DetectConfig(balls_a_frame=2, ball_confidence=0.1, player_confidence=0.3)
-    boxes = [detect.Box("ball", 0, 0, 1, 1, c) for c in (0.2, 0.9, 0.05, 0.5)]
-    boxes += [detect.Box("player", 0, 0, 1, 1, c) for c in (0.2, 0.4)]
-    kept = detect.choose(boxes, config)
+    config = DetectConfig(balls_a_frame=2, ball_confidence=0.1, player_confidence=0.3)
+    boxes = [Box("ball", 0, 0, 1, 1, c) for c in (0.2, 0.9, 0.05, 0.5)]
+    boxes += [Box("player", 0, 0, 1, 1, c) for c in (0.2, 0.4)]
+    kept = choose(boxes, config)
     assert sorted((b.label, b.confidence) for b in kept) == [
         ("ball", 0.5), ("ball", 0.9), ("player", 0.4),
     ]
@@ -60,7 +68,7 @@ def test_choose_keeps_the_most_confident_balls() -> None:
 
 def test_missing_weights_name_the_remedy(tmp_path: Path) -> None:
     with pytest.raises(ModelMissingError, match="restore the models folder"):
-        detect.weights_path(tmp_path, "detector/weights", Execution().device)
+        weights_path(tmp_path, "detector/weights", Execution().device)
 
 
 def test_a_machine_that_stalls_loses_no_boxes(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -77,6 +85,6 @@ def test_a_machine_that_stalls_loses_no_boxes(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(nms.time, "time", lambda: float(next(clock)))
     hurried = [len(result.boxes) for result in network.predict([picture] * 3, **few)]
     assert hurried[0] > 0 and hurried[1:] == [0, 0]
-    detect._never_hurried()
-    detect._never_hurried()
+    detect_networks._never_hurried()
+    detect_networks._never_hurried()
     assert [len(r.boxes) for r in network.predict([picture] * 3, **few)] == [hurried[0]] * 3

@@ -16,6 +16,7 @@ from rallymill.stages import detect
 from rallymill.stages import detect_ask as ask
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import DetectConfig, Networks
 
 SIZE = (480, 270)
 CAMERA = Camera.looking_at((0.0, -24.0, 9.0), (0.0, -1.0, 0.0), 435.0, *SIZE)
@@ -217,7 +218,7 @@ class Follower(Photographer):
 def run(recording: Path, scratch: Path | None, chunk_frames: int, batch: int, monkeypatch,
         **options):  # fmt: skip
     network = Follower((-2.0, 12.5, 0.7))
-    monkeypatch.setattr(detect, "load_detector", lambda *given: Network())
+    monkeypatch.setattr(detect, "load_networks", lambda *given: Networks(Network()))
     monkeypatch.setattr(detect.detect_second, "load", lambda *given: network)
     views = tableio.from_rows(tables.VIEWS, [
         {"match_id": "m", "view_id": 0, "first_frame": 4, "last_frame": 54, "start_s": 4 / 25,
@@ -231,7 +232,7 @@ def run(recording: Path, scratch: Path | None, chunk_frames: int, batch: int, mo
     ])
     match = MatchContext("m", recording, scratch=scratch,
                          execution=Execution(batch=batch, chunk_frames=chunk_frames))
-    config = detect.DetectConfig(input_width_px=SIZE[0], **options)
+    config = DetectConfig(input_width_px=SIZE[0], **options)
     return detect.STAGE.run(match, {"views": views, "frames": frames}, config), network
 
 
@@ -264,7 +265,7 @@ def test_switched_off_nobody_is_asked_and_no_weights_are_named(recording, monkey
     table, network = run(recording, None, 250, 8, monkeypatch, second_opinion=False)
     assert network.looks == []
     assert min(table["confidence"].to_pylist()) == pytest.approx(0.8)
-    on, off = detect.DetectConfig(), detect.DetectConfig(second_opinion=None)
+    on, off = DetectConfig(), DetectConfig(second_opinion=None)
     assert set(detect.STAGE.model_files(on)) - set(detect.STAGE.model_files(off)) == {
         "people_second/nanodet.onnx"
     }

@@ -15,6 +15,8 @@ from rallymill.runner.rowhash import rows_hash
 from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.checkpoints import Checkpoints, chunks
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import DetectConfig, Networks, Picture
 
 N_FRAMES = 64
 VIEWS = ((3, 30, "main"), (31, 40, "other"), (41, 62, "main"))
@@ -32,7 +34,7 @@ class Network:
         self.calls: list[int] = []
         self.dies_at = dies_at
 
-    def __call__(self, pictures: list[detect.Picture]) -> list[list[detect.Box]]:
+    def __call__(self, pictures: list[Picture]) -> list[list[Box]]:
         self.calls.append(len(pictures))
         found = []
         for picture in pictures:
@@ -40,8 +42,8 @@ class Network:
                 raise Killed
             self.seen += 1
             first, before, at, after, last = (_bar(grey) for grey in greys_of(picture))
-            box = detect.Box("ball", at, before, at + 1, after, 0.5)
-            person = detect.Box("player", first, at, last, at + 1, 0.9)
+            box = Box("ball", at, before, at + 1, after, 0.5)
+            person = Box("player", first, at, last, at + 1, 0.9)
             found.append([box, person])
         return found
 
@@ -80,14 +82,14 @@ def views_table(views=VIEWS):
 
 def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS,
         channels=8):
-    monkeypatch.setattr(detect, "load_detector", lambda *given: network)
+    monkeypatch.setattr(detect, "load_networks", lambda *given: Networks(network))
     execution = Execution(batch=batch, chunk_frames=chunk_frames)
     shares: list[float] = []
     match = MatchContext("m", recording, scratch=scratch, execution=execution,
                          progress=shares.append)  # fmt: skip
     monkeypatch.setattr(motion_picture, "INPUT_SIZE", (240, 320))
     inputs = {"views": views_table(views), "frames": tables.FRAMES.empty()}
-    config = detect.DetectConfig(channels=channels, input_width_px=320, second_opinion=None)
+    config = DetectConfig(channels=channels, input_width_px=320, second_opinion=None)
     table = detect.STAGE.run(match, inputs, config)
     assert shares == sorted(shares) and shares[-1] == 1.0
     return table

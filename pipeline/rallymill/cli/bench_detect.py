@@ -51,7 +51,7 @@ def detect(
     from rallymill import benchmarks
     from rallymill.benchmark_detect_speed import machine, speed_table
     from rallymill.detect_scores import BallScores, best_confidence
-    from rallymill.stages import detect as stage
+    from rallymill.stages import detect_networks as stage
 
     def say(line: str) -> None:
         click.echo(line, err=True)

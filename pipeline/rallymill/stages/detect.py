@@ -8,33 +8,30 @@ motion of the camera. Moments are about ``interval_s`` apart, whatever the frame
 ball moves by a similar distance in the picture at 25 and at 60 frames a second.
 
 A small network looks again, from near, at each place where it may have seen a ball
-(:mod:`.detect_balls`). Where it finds no player on a half of the court, a second network that was
-trained on photographs is asked (:mod:`.detect_ask`).
+(:mod:`.detect_balls`), and another at the feet of those on court (:mod:`.detect_hops`). Where it
+finds no player on a half of the court, a second network that was trained on photographs is asked
+(:mod:`.detect_ask`).
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
-import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
-from pydantic import Field, field_validator
 
 from rallymill import tableio, tables, video
-from rallymill.errors import ModelMissingError
-from rallymill.stages import detect_balls, detect_second
-from rallymill.stages.base import Execution, MatchContext, StageConfig
+from rallymill.stages import detect_balls, detect_hops, detect_second
+from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
 from rallymill.stages.detect_ask import Asker, Rhythm, Second
-from rallymill.stages.detect_balls import BallLook
-from rallymill.stages.detect_boxes import Box as Box
+from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_networks import DetectConfig, Networks, choose
+from rallymill.stages.detect_networks import load_networks as load_networks
 from rallymill.stages.detect_stream import (
     REACH,
     Cameras,
@@ -45,211 +42,7 @@ from rallymill.stages.detect_stream import (
     pictures,
 )
 
-if TYPE_CHECKING:
-    import torch
-
 logger = logging.getLogger(__name__)
-
-Picture = NDArray[np.uint8]
-LABELS = ("player", "ball")
-STRIDE = 32
-INPUT_SIZE = (736, 1280)
-"""Height and width that exported weights are fixed to; other shapes are fitted into it."""
-
-
-class DetectConfig(StageConfig):
-    """Options of the detect stage."""
-
-    model: str = Field("detector/weights", description="weights under the models folder, no suffix")
-    channels: Literal[3, 8] = Field(3, description="what the weights look at: see the stage")
-    input_width_px: int = Field(
-        1280, ge=320, le=2560, description="width that weights of three channels look at"
-    )
-    interval_s: float = Field(0.036, gt=0, lt=0.2, description="time to its neighbours")
-    player_confidence: float = Field(0.20, ge=0, le=1)
-    ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
-    balls_a_frame: int = Field(20, ge=1, le=50, description="most confident ball candidates kept")
-    ball_look: str | None = Field(
-        None, description="weights that look again at each ball candidate; off: never"
-    )
-    look_confidence: float = Field(
-        0.001, ge=0, le=1, description="least confidence of a candidate that is looked at again"
-    )
-    looks_a_frame: int = Field(30, ge=1, le=60, description="most candidates looked at again")
-    second_opinion: str | None = Field(
-        "people_second/nanodet",
-        description="weights that are asked for people where ours see none; off: never",
-    )
-    second_look_s: float = Field(0.4, gt=0, le=5, description="time between looks for players")
-    second_looks: int = Field(
-        3, ge=1, le=20, description="looks in that time at somebody whom ours do not see"
-    )
-    second_confidence: float = Field(0.35, gt=0, le=1, description="least score of its people")
-    second_worth: float = Field(0.65, gt=0, le=1, description="its scores as shares of our own")
-
-    @field_validator("second_opinion", "ball_look", mode="before")
-    @classmethod
-    def _off_is_none(cls, given: object) -> object:
-        return None if given is False else given
-
-
-Detector = Callable[[list[Picture]], list[list[Box]]]
-"""From pictures (H, W, channels) to boxes in the pixels of those pictures."""
-
-
-def weights_path(models: Path, name: str, device: str) -> Path:
-    """Weights to load for a device: the OpenVINO export on a CPU where it can be used, else .pt.
-
-    Raises
-    ------
-    ModelMissingError
-        No weights of that name.
-    """
-    torch_file = models / f"{name}.pt"
-    exported = models / f"{name}_openvino_model"
-    on_cpu = device == "cpu" or (device == "auto" and not _cuda_present())
-    if on_cpu and exported.is_dir() and _openvino_present():
-        return exported
-    if torch_file.is_file():
-        return torch_file
-    if exported.is_dir():
-        return exported
-    raise ModelMissingError(
-        f"no weights {torch_file}", "restore the models folder or name other weights in the config"
-    )
-
-
-def _openvino_present() -> bool:
-    from importlib.util import find_spec
-
-    return find_spec("openvino") is not None
-
-
-def _cuda_present() -> bool:
-    import torch
-
-    return bool(torch.cuda.is_available())
-
-
-def load_detector(models: Path, config: DetectConfig, execution: Execution) -> Detector:
-    """Detector that runs the configured weights through ultralytics."""
-    import os
-
-    os.environ.setdefault("YOLO_OFFLINE", "true")
-    os.environ.setdefault("YOLO_VERBOSE", "false")
-    path = weights_path(models, config.model, execution.device)
-    from ultralytics import YOLO
-
-    _never_hurried()
-    network = YOLO(str(path), task="detect")
-    device = None if execution.device == "auto" else execution.device
-    if path.suffix != ".pt":
-        device = "cpu"
-    asked = config.ball_confidence if config.ball_look is None else config.look_confidence
-    lowest = min(config.player_confidence, asked)
-
-    def detect(pictures: list[Picture]) -> list[list[Box]]:
-        if not pictures:
-            return []
-        source: Any = pictures
-        size = list(INPUT_SIZE)
-        if config.channels != 3:
-            source = as_input(pictures)
-        elif path.suffix == ".pt":
-            size = [-(-length // STRIDE) * STRIDE for length in pictures[0].shape[:2]]
-        results = network.predict(
-            source, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=150
-        )
-        found = []
-        for result in results:
-            boxes = result.boxes
-            found.append([
-                _box(int(label), corners, float(score))
-                for corners, score, label in zip(
-                    boxes.xyxy.cpu().numpy(), boxes.conf.cpu().numpy(), boxes.cls.cpu().numpy(),
-                    strict=True,
-                )
-            ])
-        return found
-
-    return detect
-
-
-def _never_hurried() -> None:
-    """Let the removal of overlapping boxes end, however long it takes.
-
-    By default it gives up after some seconds of the clock and drops the boxes of the frames that
-    are left, with no more than a message: a suspended or loaded machine would lose balls silently.
-    """
-    from ultralytics.utils import nms
-
-    usual = nms.non_max_suppression
-    if not isinstance(usual, partial):
-        nms.non_max_suppression = partial(usual, max_time_img=float("inf"))
-
-
-def as_input(pictures: list[Picture]) -> torch.Tensor:
-    """Pictures (H, W, C) of one shape as what the network takes: (N, C, height, width), 0 to 1."""
-    import torch
-
-    height, width = INPUT_SIZE
-    n_channels = pictures[0].shape[2]
-    whole = torch.zeros((len(pictures), n_channels, height, width), dtype=torch.float32)
-    for place, picture in zip(whole, pictures, strict=True):
-        place[:, : picture.shape[0], : picture.shape[1]] = torch.from_numpy(
-            np.ascontiguousarray(picture.transpose(2, 0, 1))
-        )
-    return whole.div_(255)
-
-
-def _box(label: int, corners: NDArray[np.float32], confidence: float) -> Box:
-    x1, y1, x2, y2 = (float(value) for value in corners)
-    return Box(LABELS[label], x1, y1, x2, y2, confidence)
-
-
-@dataclass(frozen=True)
-class Networks:
-    """The detector, and what looks again at its balls; None where nothing does."""
-
-    detector: Detector
-    look: BallLook | None
-
-    def boxes(self, seen: Sequence[Seen], config: DetectConfig) -> list[list[Box]]:
-        """Boxes of frames; their balls are those that the second look leaves."""
-        every = self.detector([one.picture for one in seen])
-        if self.look is None:
-            return every
-        found = []
-        for one, boxes in zip(seen, every, strict=True):
-            balls = [
-                b for b in boxes if b.label == "ball" and b.confidence >= config.look_confidence
-            ]
-            balls.sort(key=lambda box: -box.confidence)
-            again = self.look.looked(one.moments, one.matrices, balls[: config.looks_a_frame])
-            found.append([box for box in boxes if box.label != "ball"] + again)
-        return found
-
-
-def load_networks(models: Path, config: DetectConfig, execution: Execution) -> Networks:
-    """The networks that look at every frame.
-
-    Raises
-    ------
-    ModelMissingError
-        Weights are missing or cannot be read.
-    """
-    look = None
-    if config.ball_look is not None:
-        look = detect_balls.load(models, config.ball_look, execution.threads)
-    return Networks(load_detector(models, config, execution), look)
-
-
-def choose(boxes: list[Box], config: DetectConfig) -> list[Box]:
-    """Boxes above their label's threshold; at most ``balls_a_frame`` ball candidates."""
-    players = [b for b in boxes if b.label == "player" and b.confidence >= config.player_confidence]
-    balls = [b for b in boxes if b.label == "ball" and b.confidence >= config.ball_confidence]
-    balls.sort(key=lambda box: -box.confidence)
-    return players + balls[: config.balls_a_frame]
 
 
 class DetectStage:
@@ -267,6 +60,8 @@ class DetectStage:
         files = [f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin"]
         if config.ball_look is not None:
             files.append(detect_balls.weights_file(config.ball_look))
+        if config.hop_look is not None:
+            files.append(detect_hops.weights_file(config.hop_look))
         if config.second_opinion is not None:
             files.append(detect_second.weights_file(config.second_opinion))
         return tuple(files)
@@ -356,6 +151,7 @@ def _rows(match_id: str, found: list[Found], config: DetectConfig) -> pa.Table:
             for name in ("x1_px", "y1_px", "x2_px", "y2_px"):
                 columns[name].append(getattr(box, name) * scale - 0.5)
             columns["confidence"].append(min(box.confidence, 1.0))
+            columns["airborne"].append(box.airborne)
     return tableio.from_columns(tables.DETECTIONS, columns)
 
 

@@ -13,7 +13,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Box:
-    """A detection in pixels of the picture that was looked at, from its top-left corner."""
+    """A detection in pixels of the picture that was looked at, from its top-left corner.
+
+    ``airborne`` is how likely a person's feet are off the ground, None where nobody looked.
+    """
 
     label: str
     x1_px: float
@@ -21,6 +24,7 @@ class Box:
     x2_px: float
     y2_px: float
     confidence: float
+    airborne: float | None = None
 
 
 def corners(boxes: Sequence[Box]) -> Array:
