@@ -75,6 +75,24 @@ def test_frames_in_which_nobody_can_tell_do_not_count() -> None:
         assert found.false_a_frame(0.25) == pytest.approx(2 / 5)
 
 
+def test_a_ball_that_lies_on_the_ground_does_not_count() -> None:
+    moving = dict(zip(("vx_mps", "vy_mps", "vz_mps", "z_m"), (0.3, 0.3, 0.0, 0.033), strict=True))
+    for change, counts in (({}, False), ({"vx_mps": 0.6}, True), ({"z_m": 1.2}, True),
+                           ({"vz_mps": np.nan}, True)):  # fmt: skip
+        true = TRUE.assign(**{name: np.nan for name in moving})
+        true.loc[true["frame"] == 1, list(moving)] = list((moving | change).values())
+        found = scores.ball_scores(GIVEN, true, range(5), 1.0)
+        assert found.state.tolist() == ([0, 0, 0, 1, 2] if counts else [0, 0, 1, 2])
+
+
+def test_frames_between_points_can_be_left_out() -> None:
+    given_boxes = pd.concat([GIVEN, boxes((4, "ball", 30, 40, 0.95))])
+    found = scores.ball_scores(given_boxes, TRUE, range(5), 1.0)
+    assert found.precision_recall(0.7) == (pytest.approx(1 / 2), pytest.approx(1 / 3))
+    assert found.of_points().state.tolist() == [0, 0, 0, 1]
+    assert found.of_points().precision_recall(0.7) == (1.0, pytest.approx(1 / 3))
+
+
 def test_five_pixels_are_those_of_a_picture_720_high() -> None:
     true = tracks(ball(0, 100, 50))
     for away, ratio, right in ((7.4, 720 / 1080, True), (7.6, 720 / 1080, False),

@@ -198,6 +198,8 @@ def accuracy_table(found: Mapping[str, TierScores], confidence: float) -> str:
     add(f"ball, recall at {confidence:.2f} (visible balls)",
         [_cell(p[1], g[1], n) for p, g, n in zip(points, goals, visible, strict=True)],
         f"≥ {bounds[1]}")
+    add(f"ball, precision at {confidence:.2f} in frames of points",
+        [_cell(one.ball.of_points().precision_recall(confidence)[0]) for one in scores])
     hidden = Goal("<=", 0.02)
     add(f"false ball at {confidence:.2f} where it is hidden (frames)",
         [_cell(share, hidden, n) if n else ""

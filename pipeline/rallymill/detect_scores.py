@@ -7,8 +7,8 @@ stages may choose.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -32,6 +32,9 @@ HIDDEN_SHARE = 0.02
 """Of a ball that is fully hidden no more is in sight. Where more is, yet the truth does not call it
 visible, it is nearly hidden or lost in compression: a detector can be neither right nor wrong, and
 the frame does not count."""
+RESTING_MPS, RESTING_M = 0.5, 0.06
+"""A ball slower and lower than this lies on the ground after the point. Whether a detector reports
+it does not matter, so the frame does not count."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,14 @@ class BallScores:
         visible = int((self.state == VISIBLE).sum())
         n_given = int(given.sum())
         return (right / n_given if n_given else None), (right / visible if visible else None)
+
+    def of_points(self) -> BallScores:
+        """The frames in which a ball is in play alone, without those between points."""
+        those = self.state != NO_BALL
+        return replace(
+            self, state=self.state[those], answer=self.answer[those],
+            answer_right=self.answer_right[those], found=self.found[those],
+        )
 
     def f1(self, least: float) -> float:
         """Harmonic mean of precision and recall, 0 where there are none."""
@@ -124,7 +135,7 @@ def ball_scores(
         true = {int(row["frame"]): row for row in in_play.to_dict("records")}
     unclear = {
         frame for frame, ball in true.items()
-        if not ball["visible"] and ball["confidence"] > HIDDEN_SHARE
+        if (not ball["visible"] and ball["confidence"] > HIDDEN_SHARE) or _rests(ball)
     }
     wanted = sorted(set(frames) - unclear)
     state = np.full(len(wanted), NO_BALL)
@@ -156,6 +167,16 @@ def ball_scores(
     return BallScores(
         state, answer, answer_right, found, np.array(confidences, float), np.array(rights, bool)
     )
+
+
+def _rests(ball: Mapping[Hashable, Any]) -> bool:
+    """Whether a ball lies still on the ground; false where its motion is not known."""
+    velocity = [ball.get(name) for name in ("vx_mps", "vy_mps", "vz_mps")]
+    height = ball.get("z_m")
+    if height is None or any(part is None for part in velocity):
+        return False
+    speed = float(np.linalg.norm(np.array(velocity, dtype=float)))
+    return speed < RESTING_MPS and float(height) < RESTING_M
 
 
 def _by_frame(boxes: pd.DataFrame) -> dict[int, pd.DataFrame]:
