@@ -9,7 +9,6 @@ file beside it. What is left out takes the stage's default.
 
 from __future__ import annotations
 
-import difflib
 import os
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -19,7 +18,7 @@ from typing import Any, TypeVar
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from rallymill.errors import ConfigError
+from rallymill.errors import ConfigError, did_you_mean
 from rallymill.stages.base import Execution, Stage, StageConfig
 from rallymill.yamlread import document, read_text, shown
 
@@ -152,7 +151,7 @@ def build(
     known += ["execution", "models"]
     for key in given:
         if key not in known:
-            raise ConfigError(f"{where}: unknown section {shown(key)}", hint(str(key), known))
+            raise ConfigError(f"{where}: unknown section {shown(key)}", did_you_mean(key, known))
     sections = {
         stage.name: _validated(
             stage.config_class, given.get(section_of(stage)), section_of(stage), where
@@ -167,13 +166,6 @@ def build(
 def section_of(stage: Stage) -> str:
     """Section that a stage is given: its attribute ``section``, else the one of its own name."""
     return str(getattr(stage, "section", stage.name))
-
-
-def hint(word: str, known: Iterable[str]) -> str:
-    """Remedy for a name that is not known: the nearest known one, else all of them."""
-    known = list(known)
-    close = difflib.get_close_matches(word, known, n=1)
-    return f"did you mean {close[0]}?" if close else f"known are {', '.join(known) or 'none'}"
 
 
 def _validated(kind: type[Model], given: object, section: str, where: str) -> Model:
@@ -192,7 +184,7 @@ def _validated(kind: type[Model], given: object, section: str, where: str) -> Mo
             place = ".".join([section, *(str(part) for part in item["loc"])])
             if item["type"] == "extra_forbidden":
                 faults.append(f"{place} is not an option")
-                hints.append(hint(str(item["loc"][-1]), _fields_at(kind, item["loc"][:-1])))
+                hints.append(did_you_mean(item["loc"][-1], _fields_at(kind, item["loc"][:-1])))
             else:
                 faults.append(f"{place}: {item['msg'].removeprefix('Value error, ')}")
         remedy = "; ".join(dict.fromkeys(hints)) or "correct the value"

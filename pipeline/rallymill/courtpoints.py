@@ -18,7 +18,6 @@ three of them in a line, make a camera; net tops sharpen it.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +28,7 @@ from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.camera import Camera, from_homography, homography_from_points, refine
-from rallymill.errors import InputError
+from rallymill.errors import InputError, did_you_mean
 from rallymill.yamlread import document, read_text, shown
 
 Array = NDArray[np.float64]
@@ -145,9 +144,9 @@ def _frame(entry: Any, number: int, faults: list[str]) -> GivenFrame | None:
         return None
     for name, place in points.items():
         if name not in NAMES:
-            close = difflib.get_close_matches(str(name), NAMES, 1)
-            hint = f", did you mean {close[0]}?" if close else ""
-            faults.append(f"{where}: {shown(name)} is no point of the court{hint}")
+            hint = did_you_mean(name, NAMES, "")
+            fault = f"{where}: {shown(name)} is no point of the court"
+            faults.append(f"{fault}, {hint}" if hint else fault)
         elif place is None:
             continue
         elif not isinstance(place, list) or len(place) != 2 or not all(map(_number, place)):

@@ -11,6 +11,9 @@ Each carries what was wrong and what to do, both written for the person who read
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
+
 
 class RallymillError(Exception):
     """Base of all errors that are reported without a traceback."""
@@ -39,3 +42,15 @@ class ModelMissingError(RallymillError):
 
 class TableError(RallymillError):
     """A table does not follow its schema."""
+
+
+def did_you_mean(word: object, known: Iterable[str], otherwise: str | None = None) -> str:
+    """Remedy for a name that is not known: the nearest known one, else ``otherwise``.
+
+    Without ``otherwise`` all known names are listed.
+    """
+    names = list(known)
+    close = difflib.get_close_matches(str(word), names, n=1)
+    if close:
+        return f"did you mean {close[0]}?"
+    return f"known are {', '.join(names) or 'none'}" if otherwise is None else otherwise

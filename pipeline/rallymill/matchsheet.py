@@ -20,7 +20,6 @@ points with the server of ``first_server`` first.
 from __future__ import annotations
 
 import datetime
-import difflib
 import re
 import unicodedata
 from pathlib import Path
@@ -29,7 +28,7 @@ from typing import Any, Literal
 import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError, field_validator, model_validator
 
-from rallymill.errors import InputError
+from rallymill.errors import InputError, did_you_mean
 from rallymill.yamlread import document, read_text
 
 SUFFIX = ".sheet.yaml"
@@ -200,9 +199,7 @@ def _fault(item: Any) -> str:
         1: list(Players.model_fields),
         2: list(Player.model_fields),
     }.get(len(item["loc"]) - 1, [])
-    close = difflib.get_close_matches(str(item["loc"][-1]), known, n=1)
-    hint = f", did you mean {close[0]}?" if close else f", known are {', '.join(known)}"
-    return f"{place}: unknown key{hint}"
+    return f"{place}: unknown key, {did_you_mean(item['loc'][-1], known)}"
 
 
 def load(path: Path) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from fractions import Fraction
@@ -13,7 +12,7 @@ import yaml
 
 from rallymill.arena.film_chain import CODECS, FIELDS
 from rallymill.arena.scene import TIERS
-from rallymill.errors import ConfigError
+from rallymill.errors import ConfigError, did_you_mean
 
 SURFACES = ("hard", "clay", "grass")
 LEVELS = ("tour", "college", "club")
@@ -124,9 +123,7 @@ def refuse_unknown(given: Iterable[Any], kind: type[Any], where: str) -> None:
     known = sorted(field.name for field in fields(kind))
     for name in given:
         if name not in known:
-            close = difflib.get_close_matches(str(name), known, 1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}"
-            raise ConfigError(f"{where}: unknown option {name!r}", hint)
+            raise ConfigError(f"{where}: unknown option {name!r}", did_you_mean(name, known))
 
 
 def read_yaml(path: Path) -> Any:

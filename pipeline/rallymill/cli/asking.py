@@ -8,7 +8,8 @@ import click
 import pandas as pd
 
 from rallymill.cli.options import json_option, out_option
-from rallymill.config import hint, home
+from rallymill.config import home
+from rallymill.errors import did_you_mean
 from rallymill.season import clips as cutting
 from rallymill.season import questions as named
 from rallymill.season.faults import FAULT_RATES
@@ -79,7 +80,7 @@ def query(
     if question in known:
         sql, values = known[question].sql, known[question].values(arguments)
     elif len(question.split()) == 1:
-        raise click.UsageError(f"no question is called {question}; {hint(question, known)}")
+        raise click.UsageError(f"no question is called {question}; {did_you_mean(question, known)}")
     elif arguments:
         raise click.UsageError(f"SQL takes no arguments, but {arguments[0]} was given")
     connection = connect_season(season_dir) if season_dir else connect(out)

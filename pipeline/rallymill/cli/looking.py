@@ -12,8 +12,7 @@ from tqdm import tqdm
 
 from rallymill.cli.options import json_option, out_option
 from rallymill.cli.processing import row_line
-from rallymill.config import hint
-from rallymill.errors import InputError
+from rallymill.errors import InputError, did_you_mean
 from rallymill.runner.agreeing import agreement_of
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import MatchRecord, records
@@ -114,4 +113,4 @@ def match_by_start(start: str, match_ids: list[str]) -> str:
         return found[0]
     if found:
         raise InputError(f"several matches begin with {start}", ", ".join(sorted(found)))
-    raise InputError(f"no match begins with {start}", hint(start, match_ids))
+    raise InputError(f"no match begins with {start}", did_you_mean(start, match_ids))

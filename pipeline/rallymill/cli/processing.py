@@ -16,6 +16,7 @@ from rallymill import config as configuration
 from rallymill.cli.options import config_option, json_option, out_option
 from rallymill.cli.progress import Display
 from rallymill.config import AppConfig
+from rallymill.errors import did_you_mean
 from rallymill.report import words
 from rallymill.runner import morning, plan
 from rallymill.runner.match import FORCE_ALL
@@ -82,7 +83,7 @@ def process(
     forceable = [*(stage.name for stage in stages), "report", FORCE_ALL]
     for name in force:
         if name not in forceable:
-            problem = f"{name} is not a stage; {configuration.hint(name, forceable)}"
+            problem = f"{name} is not a stage; {did_you_mean(name, forceable)}"
             raise click.BadParameter(problem, param_hint="--force")
     config = configuration.load(config_path, stages)
     config = config.with_execution(workers=workers, device=device)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +22,7 @@ from rallymill.corrections.rows import (
     time_of,
     value_of,
 )
-from rallymill.errors import InputError
+from rallymill.errors import InputError, did_you_mean
 from rallymill.tables import SIDES
 
 WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -214,12 +213,13 @@ def _lines(name: str, cells: Sequence[Sequence[str]]) -> tuple[list[_Line], list
         header.pop()
     unknown = [column for column in header if column not in KNOWN]
     if unknown:
-        close = difflib.get_close_matches(unknown[0], KNOWN, 1)
         listed = ", ".join(column[:40] or "(no name)" for column in unknown[:8])
         raise InputError(
             f"{name}: unknown {'column' if len(unknown) == 1 else 'columns'} {listed}",
-            f"did you mean {close[0]}?" if close else "the first line must name the columns: "
-            + ", ".join(KEY_COLUMNS) + " and those to be corrected",
+            did_you_mean(
+                unknown[0], KNOWN, "the first line must name the columns: "
+                + ", ".join(KEY_COLUMNS) + " and those to be corrected",
+            ),
         )  # fmt: skip
     doubled = [column for column in dict.fromkeys(header) if header.count(column) > 1]
     if doubled:

@@ -21,8 +21,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from rallymill.config import hint, read_yaml
-from rallymill.errors import ConfigError, InputError
+from rallymill.config import read_yaml
+from rallymill.errors import ConfigError, InputError, did_you_mean
 
 KEYS = {"question", "sql"}
 MAY_HAVE = {"arguments"}
@@ -84,7 +84,7 @@ class Question:
                 raise InputError(f"{text} is no argument", "write arguments as name=value")
             if name not in self.arguments:
                 raise InputError(
-                    f"{self.name} has no argument {name}", hint(name, self.arguments)
+                    f"{self.name} has no argument {name}", did_you_mean(name, self.arguments)
                 )
             found[name] = self.arguments[name].value(value)
         return found
