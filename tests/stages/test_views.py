@@ -12,7 +12,7 @@ import pytest
 from rallymill import tables
 from rallymill.stages import views
 from rallymill.stages.base import MatchContext
-from rallymill.stages.views import hidden, labels, motion
+from rallymill.stages.views import labels, motion
 from tests.courtfit.pictures import Scene, broadcast_camera, draw
 from tests.films import film
 
@@ -186,51 +186,8 @@ def test_replay_that_dissolves_in_and_out_of_the_same_camera(tmp_path, speed):
         slow[-1 - i] = cv2.addWeighted(after[0], 1 - share, slow[-1 - i], share, 0)
     starts, rows = shoot(tmp_path / "a.mp4", [before, slow, after])
     assert [row["label"] for row in rows] == ["main", "replay", "main"]
-    assert abs(rows[1]["first_frame"] - starts[1]) <= 6
-    assert abs(rows[2]["first_frame"] - starts[2]) <= 6
-
-
-def pictures_of(places: np.ndarray) -> motion.Changes:
-    """Changes of a fixed camera in front of two players at shares of the width, (N, 2)."""
-    changes = motion.Changes()
-    rng = np.random.default_rng(0)
-    for k, (one, two) in enumerate(places):
-        picture = np.full((27, 48, 3), 90, np.uint8)
-        for share, row, size in ((one, 20, 3), (two, 9, 2)):
-            column = 4 + share * 40
-            x = np.arange(48)
-            weight = np.exp(-0.5 * ((x - column) / (size / 2)) ** 2)[None, :, None]
-            band = picture[row - size:row + size]
-            band[:] = (band * (1 - weight) + 210 * weight).astype(np.uint8)
-        noise = rng.normal(0, 1.0, picture.shape)
-        changes.add(k / RATE, np.clip(picture + noise, 0, 255).astype(np.uint8))
-    return changes
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_play_that_looks_like_earlier_play_hides_no_replay(seed):
-    # Two players go to and fro between the same few places, as in a rally; none of it twice.
-    rng = np.random.default_rng(seed)
-    knots = rng.choice([0.1, 0.35, 0.6, 0.9], (40, 2)) + rng.normal(0, 0.06, (40, 2))
-    at = np.linspace(0, 39, 40 * RATE)
-    places = np.stack([np.interp(at, np.arange(40), knots[:, k]) for k in range(2)], 1)
-    changes = pictures_of(places)
-    assert hidden.replay_borders(changes, motion.pieces(changes)) == []
-
-
-@pytest.mark.parametrize("speed", [0.25, 0.5, 0.7])
-def test_borders_of_a_hidden_replay(speed):
-    rng = np.random.default_rng(3)
-    knots = rng.uniform(0.1, 0.9, (40, 2))
-    seconds = np.concatenate([
-        np.arange(0, 10, 1 / RATE), 5 + speed * np.arange(0, 5, 1 / RATE),
-        np.arange(20, 28, 1 / RATE),
-    ])
-    places = np.stack([np.interp(seconds, np.arange(40), knots[:, k]) for k in range(2)], 1)
-    changes = pictures_of(places)
-    borders = hidden.replay_borders(changes, [motion.Piece(0, len(places) - 1)])
-    assert len(borders) == 2
-    assert np.abs(np.array(borders) - [10 * RATE, 15 * RATE]).max() <= 3
+    assert abs(rows[1]["first_frame"] - starts[1]) <= 5
+    assert abs(rows[2]["first_frame"] - starts[2]) <= 5
 
 
 def test_recording_without_a_court(tmp_path):
@@ -280,6 +237,24 @@ def test_main_place_is_that_of_the_most_probes():
     assert place is not None
     assert place[1] == pytest.approx(-30.2)
     assert labels.main_place([]) is None
+
+
+def test_a_starved_encoder_or_a_change_of_light_cuts_nothing():
+    def step(change: np.ndarray) -> list[int]:
+        changes = motion.Changes()
+        still = np.random.default_rng(0).integers(40, 200, (27, 48, 3)).astype(np.uint8)
+        for k in range(60):
+            picture = still.astype(int) + (change if k >= 30 else 0)
+            changes.add(k / RATE, picture.clip(0, 255).astype(np.uint8))
+        return motion.hard_cuts(changes)
+
+    one = np.zeros((27, 48, 1), int)
+    one[14:24, 20:23] = 40
+    two = one.copy()
+    two[6:9, 34:36] = 60
+    assert step(np.full((27, 48, 1), 3)) == []
+    assert step(one) == []
+    assert step(two) == [30]
 
 
 def test_table_follows_its_schema(tmp_path):

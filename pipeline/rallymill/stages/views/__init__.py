@@ -21,7 +21,7 @@ from rallymill import courtpoints, tableio, tables, video
 from rallymill.corrections.rows import COURT
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.given import anchors
-from rallymill.stages.views import hidden, labels, motion
+from rallymill.stages.views import labels, motion, recall, shown_again
 from rallymill.stages.views.probing import Probe, Prober
 
 logger = logging.getLogger(__name__)
@@ -39,7 +39,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 5
+    version = 6
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
@@ -58,24 +58,30 @@ class ViewsStage:
         changes = motion.Changes()
         stated = anchors(match.video, match.corrections)
         prober = Prober()
+        memory = shown_again.Recall()
         prober.know([(one.place, one.fit.camera) for one in stated])
         flatness: dict[int, float] = {}
         duration_s = max(video.probe(match.video).duration_s or 0.0, 1e-3)
         with video.frames(match.video, width_px=config.width_px) as stream:
             for frame in stream:
-                small = motion.small_picture(frame.image)
+                medium = recall.medium_picture(frame.image)
+                small = motion.small_picture(medium)
                 changes.add(frame.t_s, small)
                 if prober.due(frame.t_s):
                     done = prober.probe(frame.index, frame.t_s, frame.image, small)
                     if done.camera is None:
                         flatness[frame.index] = flat_share(frame.image)
+                    else:
+                        memory.court(frame.t_s)
                     match.progress(min(frame.t_s / duration_s, 0.99))
+                memory.add(frame.index, frame.t_s, medium)
         cut = motion.pieces(changes)
         further = lost_courts(changes, cut, prober.probes)
-        cut = motion.pieces(changes, further)
-        cut = motion.pieces(changes, further + hidden.replay_borders(changes, cut))
+        cut, again = shown_again.pieces(
+            changes, motion.pieces(changes, further), memory.finish()
+        )
         spans = labels.label_all(
-            changes, cut, prober.probes, flatness, [one.t_s for one in stated]
+            changes, cut, prober.probes, flatness, [one.t_s for one in stated], again
         )
         match.progress(1.0)
         return views_table(match.match_id, changes, spans)

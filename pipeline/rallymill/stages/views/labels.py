@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -61,16 +61,20 @@ def _near(one: Array, other: Array) -> bool:
 
 def label_all(
     changes: Changes, cut: list[Piece], probes: list[Probe], flatness: dict[int, float],
-    given_s: Sequence[float] = (),
+    given_s: Sequence[float] = (), again: Mapping[int, str] | None = None,
 ) -> list[Span]:
     """Label every piece, then give transitions to the neighbour that is not live play.
 
     ``flatness`` maps probed frames to the share of the picture without any texture; a piece with a
-    moment of ``given_s``, for which the court was given by hand, is live play.
+    moment of ``given_s``, for which the court was given by hand, is live play; ``again`` says of
+    pieces, by their first frames, what they show again.
     """
     place = main_place(probes)
     spans: list[Span] = []
     for piece in cut:
+        if again is not None and piece.first in again:
+            spans.append(Span(piece.first, piece.last, "replay", 0.95, again[piece.first]))
+            continue
         if piece.transition:
             spans.append(
                 Span(piece.first, piece.last, "other", 0.8, "transition", True, piece.wipe)
@@ -122,7 +126,7 @@ def _without_replays(changes: Changes, spans: list[Span]) -> list[Span]:
 def _replay_or_not(
     changes: Changes, spans: list[Span], index: int, span: Span, done: list[Span]
 ) -> Span:
-    if span.transition or span.label == "graphic":
+    if span.transition or span.label in ("graphic", "replay"):
         return span
     length_s = changes.t_s[span.last] - changes.t_s[span.first]
     after_wipe = index > 0 and spans[index - 1].wipe and length_s < LONGEST_REPLAY_S

@@ -22,9 +22,12 @@ AROUND_S = 0.45
 SHARP_RATIO, USUAL_RATIO, LEAST_STEP = 2.1, 3.0, 0.7
 """A cut changes the picture more than any frame around and than the usual one by these factors, and
 by so many levels; what noise alone changes is taken off first."""
-PLAIN_STEP, JUMP_LEVELS, JUMP_GAP = 2.5, 2.0, 5
-"""A change below the first is a cut only where two things at least jump, so many columns or rows
-apart: one is a swing close to a fixed camera, none a picture that a starved encoder renews."""
+PLAIN_STEP, JUMP_LEVELS, JUMP_SHARE, JUMP_GAPS = 2.5, 2.0, 0.3, (5, 8)
+"""A change below the first is a cut only where two things at least jump, more than so many columns
+or rows apart: one is a swing close to a fixed camera, or where a starved encoder renews a picture
+it was behind with. Things jump by so many levels, and by a share of what the greatest does."""
+UNEVEN_LEVELS = 2.0
+"""At a cut some columns or rows change more than the usual one by this; light changes all alike."""
 CERTAIN_STEP, CERTAIN_RATIO = 14.0, 1.6
 """A change this large is a cut already where it stands out less."""
 SLOW_S = (0.12, 1.8)
@@ -114,6 +117,8 @@ def hard_cuts(changes: Changes) -> list[int]:
         certain = step[at] > CERTAIN_STEP and step[at] > max(CERTAIN_RATIO * strongest, 6 * usual)
         if not (sharp or certain):
             continue
+        if not _uneven(changes, int(at)):
+            continue
         if step[at] < PLAIN_STEP and _jumps(changes, int(at)) < 2:
             continue
         # The frame LAG - 2 later still differs from the frame before the cut, unlike after a flash.
@@ -128,12 +133,21 @@ def _jumps(changes: Changes, at: int) -> int:
     """How many separate groups of columns, or of rows, change more at a frame than around it."""
     low, high = max(at - 2, 0), min(at + 3, len(changes.t_s))
     groups = []
-    for lines in (changes.columns, changes.rows):
+    for lines, gap in zip((changes.columns, changes.rows), JUMP_GAPS, strict=True):
         others = [lines[i] for i in range(low, high) if i != at]
         excess = lines[at].astype(float) - np.max(others, axis=0)
-        places = np.flatnonzero(excess - np.median(excess) >= JUMP_LEVELS)
-        groups.append(int(np.sum(np.diff(places) > JUMP_GAP)) + 1 if len(places) else 0)
+        excess -= np.median(excess)
+        places = np.flatnonzero(excess >= max(JUMP_LEVELS, JUMP_SHARE * float(excess.max())))
+        groups.append(int(np.sum(np.diff(places) > gap)) + 1 if len(places) else 0)
     return max(groups)
+
+
+def _uneven(changes: Changes, at: int) -> bool:
+    """Whether some columns or rows change more than others do, unlike under a change of light."""
+    return any(
+        float(lines[at].max()) - float(np.median(lines[at])) >= UNEVEN_LEVELS
+        for lines in (changes.columns, changes.rows)
+    )
 
 
 def _interval_s(changes: Changes) -> float:
