@@ -1,9 +1,6 @@
-"""The court benchmark: how films are shortened, counted and tabled."""
+"""The court benchmark: how films are counted and tabled."""
 
 from __future__ import annotations
-
-from fractions import Fraction
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -11,46 +8,11 @@ import pytest
 
 from rallymill import benchmark_court as bench
 from rallymill import tables
-from rallymill.arena.film_plan import Segment
 from rallymill.scoring.court_errors import CourtErrors
-
-RATE = Fraction(25)
-
-
-def segment(label: str, first: int, last: int, world_s: float, speed: float = 1.0) -> Segment:
-    return Segment(label, label, first, last, world_s, speed, None)
-
-
-PLAN = [segment("main", 0, 249, 0.0), segment("other", 250, 299, 10.0),
-        segment("main", 300, 399, 12.0), segment("replay", 400, 499, 8.0, 0.4),
-        segment("main", 500, 749, 20.0)]
-
-
-def test_play_is_cut_short_before_a_cut_and_the_clock_goes_on() -> None:
-    done = bench.condensed(PLAN, RATE, 60.0)
-    assert [one.label for one in done] == [one.label for one in PLAN]
-    assert [one.last_frame - one.first_frame + 1 for one in done] == [90, 50, 90, 100, 90]
-    assert done[0].first_frame == 0
-    for before, after in pairwise(done):
-        assert after.first_frame == before.last_frame + 1
-    # What is cut off is the beginning, but for the last stretch.
-    assert [one.world_s for one in done] == pytest.approx([6.4, 10.0, 12.4, 8.0, 20.0])
-
-
-def test_the_film_ends_when_it_should() -> None:
-    done = bench.condensed(PLAN, RATE, 5.0)
-    assert done[-1].last_frame == 124
-    assert [one.label for one in done] == ["main", "other"]
-
-
-def test_every_film_can_be_made_and_all_tiers_come() -> None:
-    made = [bench.config(seed) for seed in range(bench.FIRST_SEED, bench.FIRST_SEED + 12)]
-    assert {one.tier for one in made} == set(bench.TIERS)
-    assert len({one.name for one in made}) == 12
 
 
 def test_seeds_of_training_are_refused() -> None:
-    with pytest.raises(ValueError, match="200040 to 209999"):
+    with pytest.raises(ValueError, match="200000 to 209999"):
         bench.run(100, 1, 1.0, 1, bench.Path("nowhere"), True, print)
 
 

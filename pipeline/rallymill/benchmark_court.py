@@ -1,7 +1,6 @@
 """Measure the views and calibrate stages on fresh films, tier by tier.
 
-Films are simulated matches with unused seeds. Live play between the cuts is shortened, so that a
-few seconds hold several views; nothing else is changed. No detector runs.
+Films are those of the tiers in ``configs/arena`` with unused seeds. No detector runs.
 """
 
 from __future__ import annotations
@@ -10,9 +9,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
-from fractions import Fraction
-from functools import partial
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 
@@ -20,10 +17,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from rallymill import tableio, tables, video
-from rallymill.arena import film
-from rallymill.arena.film_config import FilmConfig
-from rallymill.arena.film_plan import Segment
+from rallymill import benchmarks, tableio, tables, video
 from rallymill.courtfit import lock
 from rallymill.courtfit.follow import ViewFollower
 from rallymill.scoring import court_errors
@@ -32,68 +26,10 @@ from rallymill.scoring.rows import Goal, goal_text
 from rallymill.stages import calibrate, views
 from rallymill.stages.base import MatchContext
 
-FIRST_SEED, LAST_SEED = 200_040, 209_999
 TIERS = ("broadcast", "club", "hostile")
-RATES = (Fraction(25), Fraction(30), Fraction(50), Fraction(24), Fraction(30000, 1001))
-MAIN_S = 3.6
-"""Live play kept before a cut, in seconds: as long as a replay shows again, and its run-up."""
-SIZES = {"broadcast": (1280, 720), "club": (1280, 720), "hostile": (854, 480)}
 BOUNDARY_FRAMES = 3
 TIMED_FRAMES = 100
-
-
-def config(seed: int) -> FilmConfig:
-    """Configuration of the film of a seed; tiers take turns."""
-    tier = TIERS[seed % len(TIERS)]
-    rng = np.random.default_rng([seed, 91])
-    rate = RATES[int(rng.integers(len(RATES)))]
-    width, height = SIZES[tier]
-    if tier == "broadcast" and rng.random() < 0.2:
-        width, height = 1920, 1080
-    hostile = tier == "hostile"
-    return FilmConfig(
-        name=f"court_{seed}", seed=seed, tier=tier, n_points=3, width_px=width, height_px=height,
-        rate=rate, shutter_s=0.012 if hostile else 0.006, crf=31 if hostile else 22,
-        cutaways=0.6, replays=0.4, score_graphic=tier != "club", pause_s=(6.0, 9.0),
-        opening_s=0.8 if rng.random() < 0.3 else 0.0,
-    )
-
-
-def condensed(segments: Sequence[Segment], rate: Fraction, seconds: float) -> list[Segment]:
-    """The last ``MAIN_S`` of each stretch of live play (the first of the last), all else whole.
-
-    The result is cut after ``seconds``.
-    """
-    keep, most = max(1, round(MAIN_S * rate)), max(1, round(seconds * rate))
-    done: list[Segment] = []
-    at = 0
-    for index, segment in enumerate(segments):
-        length = segment.last_frame - segment.first_frame + 1
-        dropped = max(0, length - keep) if segment.label == "main" else 0
-        last = index == len(segments) - 1
-        world_s = segment.world_s + (0.0 if last else float(dropped / rate) * segment.speed)
-        length = min(length - dropped, most - at)
-        if length > 0:
-            done.append(replace(
-                segment, first_frame=at, last_frame=at + length - 1, world_s=world_s
-            ))
-            at += length
-    return done
-
-
-def render(seed: int, seconds: float, folder: Path) -> Path:
-    """Render the film of a seed unless it is there; its path."""
-    path = folder / f"court_{seed}_{seconds:g}s.mp4"
-    if not path.exists():
-        made = film.make(config(seed))
-        made = replace(made, segments=tuple(condensed(made.segments, made.config.rate, seconds)))
-        unfinished = path.with_name(f"unfinished_{seed}.mp4")
-        film.render(made, unfinished)
-        for part in folder.glob(f"{unfinished.stem}.truth.*"):
-            part.rename(part.with_name(part.name.replace(unfinished.stem, path.stem, 1)))
-        unfinished.with_suffix(".sheet.yaml").unlink()
-        unfinished.rename(path)
-    return path
+TIMED_FILMS = 9
 
 
 @dataclass(frozen=True)
@@ -195,26 +131,18 @@ def timed(path: Path) -> FilmResult:
     )
 
 
-def _one(seed: int, seconds: float, folder: Path) -> tuple[int, FilmResult]:
-    return seed, measure(render(seed, seconds, folder))
-
-
 def _quiet_worker() -> None:
     """Workers share the cores: each stays on one."""
     cv2.setNumThreads(1)
 
 
-def results(
-    seeds: Sequence[int], seconds: float, workers: int, folder: Path
-) -> Iterator[tuple[int, FilmResult]]:
-    """Result of each seed's film, in order of the seeds."""
-    folder.mkdir(parents=True, exist_ok=True)
-    task = partial(_one, seconds=seconds, folder=folder)
+def results(paths: Sequence[Path], workers: int) -> Iterator[FilmResult]:
+    """Result of each film, in order."""
     if workers <= 1:
-        yield from map(task, seeds)
+        yield from map(measure, paths)
         return
     with ProcessPoolExecutor(workers, initializer=_quiet_worker) as pool:
-        yield from pool.map(task, seeds)
+        yield from pool.map(measure, paths)
 
 
 @dataclass(frozen=True)
@@ -323,22 +251,18 @@ def run(
     ValueError
         Seeds outside the range that is kept for tests.
     """
-    if not FIRST_SEED <= first_seed <= first_seed + n_films - 1 <= LAST_SEED:
-        raise ValueError(f"seeds for this are {FIRST_SEED} to {LAST_SEED}")
-    seeds = range(first_seed, first_seed + n_films)
+    configs = benchmarks.fresh_configs(first_seed, n_films, seconds)
+    paths = benchmarks.render_films(configs, folder, workers)
     by_tier = {tier: FilmResult() for tier in TIERS}
-    paths = []
-    for seed, found in results(seeds, seconds, workers, folder):
-        tier = config(seed).tier
-        by_tier[tier] = by_tier[tier] + found
-        paths.append((tier, folder / f"court_{seed}_{seconds:g}s.mp4"))
+    for config, path, found in zip(configs, paths, results(paths, workers), strict=True):
+        by_tier[config.tier] += found
         px = found.errors.reprojection_px
         middle = f"{np.median(px):.2f} px" if len(px) else "no court"
         counts = ", ".join(f"{name} {a}/{b}" for name, (a, b) in sorted(found.counts.items()))
-        say(f"{seed} {tier}: {middle}; {counts}")
-    for tier, path in paths[: 3 * len(TIERS)]:
+        say(f"{path.stem}: {middle}; {counts}")
+    for config, path in list(zip(configs, paths, strict=True))[:TIMED_FILMS]:
         # One at a time, so that nothing else runs while the clock does.
-        by_tier[tier] = by_tier[tier] + timed(path)
+        by_tier[config.tier] += timed(path)
     if not keep_films:
         shutil.rmtree(folder)
     return table({tier: found for tier, found in by_tier.items() if found.counts}, n_films)

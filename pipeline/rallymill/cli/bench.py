@@ -46,9 +46,9 @@ def fresh(
 
 @bench.command()
 @click.option("--films", type=click.IntRange(min=1), default=6, show_default=True)
-@click.option("--seconds", type=click.FloatRange(min=1.0), default=12.0, show_default=True,
-              help="Length of a film; live play between cuts is shortened.")
-@click.option("--first-seed", type=int, default=200_040, show_default=True)
+@click.option("--seconds", type=click.FloatRange(min=1.0), default=25.0, show_default=True,
+              help="Longest film.")
+@click.option("--first-seed", type=int, default=200_700, show_default=True)
 @click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
 @click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_court"),
               show_default=True, help="Where films go.")
