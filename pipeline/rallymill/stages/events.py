@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import court, tableio, tables
@@ -53,28 +54,35 @@ class EventsStage:
             rally_id = int(group["rally_id"].iloc[0])
             rows += rally_events(group.sort_values("start_s"), rally_id, config)
         rows = [row for row in rows if row["confidence"] >= config.min_confidence]
+        by_role = {
+            str(role): theirs[["t_s", "x_m", "y_m"]].to_numpy(float)
+            for role, theirs in people.sort_values("t_s", kind="stable").groupby("role")
+        }
         for row in rows:
             if row["kind"] == "hit":
-                row["confidence"] *= _near_hitter(row, people, config)
+                row["confidence"] *= _near_hitter(row, by_role.get(row["side"]), config)
         rows.sort(key=lambda row: row["t_s"])
         for number, row in enumerate(rows):
             row.update(match_id=match.match_id, event_id=number)
         return tableio.from_rows(tables.EVENTS, rows)
 
 
-def _near_hitter(row: dict[str, Any], people: pd.DataFrame, config: EventsConfig) -> float:
+def _near_hitter(
+    row: dict[str, Any], hitter: NDArray[np.float64] | None, config: EventsConfig
+) -> float:
     """Factor for a hit's confidence: 1 within reach of the hitter's feet, less beyond.
 
-    Without an observation of the hitter within half a second there is nothing to compare with: 0.8.
+    ``hitter`` holds time, x and y of the player on that side, in order of time. Without an
+    observation within half a second there is nothing to compare with: 0.8.
     """
-    hitter = people[people["role"] == row["side"]]
-    if not len(hitter):
+    if hitter is None:
         return 0.8
-    apart_s = (hitter["t_s"] - row["t_s"]).abs()
-    nearest = hitter.loc[apart_s.idxmin()]
-    if apart_s.min() > 0.5 or not np.isfinite(nearest["x_m"]):
+    after = int(np.searchsorted(hitter[:, 0], row["t_s"]))
+    about = hitter[max(after - 1, 0):after + 1]
+    t_s, x_m, y_m = about[np.argmin(np.abs(about[:, 0] - row["t_s"]))]
+    if abs(t_s - row["t_s"]) > 0.5 or not np.isfinite(x_m):
         return 0.8
-    apart_m = float(np.hypot(nearest["x_m"] - row["x_m"], nearest["y_m"] - row["y_m"]))
+    apart_m = float(np.hypot(x_m - row["x_m"], y_m - row["y_m"]))
     beyond = max(apart_m - config.reach_m, 0.0) / config.reach_sd_m
     return float(np.exp(-0.5 * beyond**2))
 

@@ -81,7 +81,9 @@ class FlightStage:
         """Arcs of all main-camera views, in time order."""
         frames = tableio.to_pandas(inputs["frames"])
         detections = tableio.to_pandas(inputs["detections"])
-        people = tableio.to_pandas(inputs["people"])
+        # By frame, so that a view's rows are found without a look at those of all others.
+        people = tableio.to_pandas(inputs["people"]).sort_values("frame", kind="stable")
+        detections = detections.sort_values("frame", kind="stable")
         found: list[rallies.Rally] = []
         if len(frames) and len(detections):
             views = list(frames.groupby("view_id", sort=True))
@@ -101,8 +103,9 @@ def solve_view(
     view = candidates.picture(frames)
     if len(view.frame) < 5 or not np.isfinite(view.matrix[:, 0, 0]).any():
         return []
-    inside = detections["frame"].between(view.frame[0], view.frame[-1])
-    balls = candidates.gather(detections[inside], view, config.min_confidence, config.per_frame)
+    balls = candidates.gather(
+        _of_view(detections, view), view, config.min_confidence, config.per_frame
+    )
     scale = view.width_px / 1280
     still = candidates.fixed(balls, config.fixed_radius_px * scale, config.fixed_least)
     balls = balls.take(~still)
@@ -110,7 +113,7 @@ def solve_view(
         balls, config.walking_radius_px * scale, config.walking_px_per_s * scale
     )
     balls = balls.take(~walkers)
-    who = contacts.players(people[people["frame"].between(view.frame[0], view.frame[-1])])
+    who = contacts.players(_of_view(people, view))
     if config.path == "whole":
         chosen, chain = path.best_path(
             balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(), scale
@@ -137,6 +140,13 @@ def solve_view(
             found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
                                          options)
     return found
+
+
+def _of_view(rows: pd.DataFrame, view: candidates.Picture) -> pd.DataFrame:
+    """Rows, in order of frames, that lie between the first and the last frame of a view."""
+    frame = rows["frame"].to_numpy(dtype=np.int64)
+    low = np.searchsorted(frame, view.frame[0])
+    return rows.iloc[low:np.searchsorted(frame, view.frame[-1], side="right")]
 
 
 def _stretches(t_s: Array, gap_s: float) -> Iterator[NDArray[np.int64]]:

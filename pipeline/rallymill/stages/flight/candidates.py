@@ -9,6 +9,7 @@ the path of a ball in flight is smooth in them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -31,10 +32,32 @@ class Picture:
     width_px: int
     height_px: int
 
-    @property
+    # A view may last for hours, so what all of it tells is taken once.
+    @cached_property
     def period_s(self) -> float:
         """Usual time from one frame to the next."""
         return float(np.median(np.diff(self.t_s))) if len(self.t_s) > 1 else 0.04
+
+    @cached_property
+    def known(self) -> Indices:
+        """Indices of the frames whose camera is known."""
+        return np.flatnonzero(np.isfinite(self.matrix[:, 0, 0]))
+
+    @cached_property
+    def ground(self) -> Array:
+        """Homographies (N, 3, 3) of the ground."""
+        return self.matrix[:, :, [0, 1, 3]]
+
+    @cached_property
+    def _known_s(self) -> Array:
+        return self.t_s[self.known]
+
+    def nearest(self, t_s: float) -> int:
+        """Index of the frame with a known camera that is nearest to a time."""
+        after = int(np.searchsorted(self._known_s, t_s))
+        low, high = max(after - 1, 0), min(after, len(self._known_s) - 1)
+        later = abs(self._known_s[high] - t_s) < abs(self._known_s[low] - t_s)
+        return int(self.known[high if later else low])
 
 
 @dataclass(frozen=True)
@@ -129,9 +152,8 @@ def stabilise(found: Candidates, view: Picture) -> Candidates:
     """The same candidates with stabilised points."""
     if not len(found):
         return found
-    ground = view.matrix[:, :, [0, 1, 3]]
-    good = np.flatnonzero(np.isfinite(ground[:, 0, 0]))
-    reference = ground[good[len(good) // 2]]
+    ground = view.ground
+    reference = ground[view.known[len(view.known) // 2]]
     ones = np.column_stack([found.image_px, np.ones(len(found))])
     inverse = np.linalg.inv(ground[found.slot])
     carried = np.einsum("ij,njk,nk->ni", reference, inverse, ones)

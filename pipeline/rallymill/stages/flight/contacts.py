@@ -290,8 +290,7 @@ def _steady_at(t_s: float, path: Candidates) -> Array:
 
 def in_picture(t_s: float, steady_px: Array, view: Picture) -> tuple[Array, Array]:
     """Image point of a stabilised one in the frame nearest to a time, and that frame's camera."""
-    ground = view.matrix[:, :, [0, 1, 3]]
-    good = np.flatnonzero(np.isfinite(ground[:, 0, 0]))
-    slot = good[np.argmin(np.abs(view.t_s[good] - t_s))]
-    h = ground[slot] @ np.linalg.solve(ground[good[len(good) // 2]], np.append(steady_px, 1.0))
+    slot = view.nearest(t_s)
+    reference = view.ground[view.known[len(view.known) // 2]]
+    h = view.ground[slot] @ np.linalg.solve(reference, np.append(steady_px, 1.0))
     return h[:2] / h[2], view.matrix[slot]

@@ -39,14 +39,16 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
             missing):
     n = slot.shape[0]
     m = frame_t.shape[0]
-    width = 0
-    for j in range(n):
-        lo = first[max(slot[j] - n_back, 0)]
-        if first[slot[j]] - lo > width:
-            width = first[slot[j]] - lo
-    width = max(width, 1)
-    score = np.full((n, width), -1e18)
-    back = np.full((n, width), -2, np.int64)
+    width = 1
+    ring = 1
+    for f in range(m):
+        lo = first[max(f - n_back, 0)]
+        width = max(width, first[f] - lo)
+        ring = max(ring, last[f] - lo)
+    # Scores are looked up as far back as a gap may be long, so a ring of rows holds them. What goes
+    # before a pair is kept by its place in the window; -1 for a chain's start, -2 for no pair.
+    score = np.full((ring, width), -1e18)
+    back = np.full((n, width), -2, np.int32)
     single = np.full(n, -1e18)
     before = np.full(n, -1, np.int64)
     # done[f]: best total of chains finished at or before frame f, and its last pair.
@@ -59,6 +61,7 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
         done_j[f + 1] = done_j[f]
         done_k[f + 1] = done_k[f]
         for j in range(first[f], last[f]):
+            score[j % ring, :] = -1e18
             single[j] = done[f] + earn[j] - restart
             before[j] = f
             low = first[max(f - n_back, 0)]
@@ -76,7 +79,7 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
                 low_i = first[max(slot[i] - n_back, 0)]
                 for h in range(low_i, first[slot[i]]):
                     k = h - low_i
-                    if score[i, k] < -1e17:
+                    if score[i % ring, k] < -1e17:
                         continue
                     old = t[i] - t[h]
                     ratio = dt / old
@@ -89,11 +92,11 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
                     cost = 0.5 * (rx * rx + ry * ry) / (noise + bend * bend)
                     if cost > kink:
                         cost = kink
-                    value = score[i, k] + step - cost
+                    value = score[i % ring, k] + step - cost
                     if value > best:
                         best = value
-                        arg = h
-                score[j, i - low] = best
+                        arg = k
+                score[j % ring, i - low] = best
                 back[j, i - low] = arg
                 if best > done[f + 1]:
                     done[f + 1] = best
@@ -110,12 +113,12 @@ def _search(slot, t, xy, earn, first, last, frame_t, n_back, speed, accel, sigma
         while True:
             chain[j] = label
             low = first[max(slot[j] - n_back, 0)]
-            h = back[j, i - low]
-            if h < 0:
+            k = back[j, i - low]
+            if k < 0:
                 chain[i] = label
                 f = before[i]
                 break
-            j, i = i, h
+            j, i = i, first[max(slot[i] - n_back, 0)] + k
         label += 1
     return chain
 

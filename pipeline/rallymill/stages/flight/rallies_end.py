@@ -101,7 +101,8 @@ def land(guess: Guess, seen_s: Array, view: Picture, within_s: float = 0.12) -> 
 
     Within ``within_s`` of the last point seen nothing else can happen to a falling ball but a
     stroke, and a stroke would have been seen as the start of another flight. A ball that comes down
-    outside the picture is followed for longer: there it cannot be seen.
+    outside the picture is followed for longer: there it cannot be seen. Not so after a bounce: who
+    meets it there is not seen either.
     """
     if guess.kinds[-1] != LOST or len(guess.kinds) < 2 or not len(seen_s):
         return guess
@@ -109,7 +110,7 @@ def land(guess: Guess, seen_s: Array, view: Picture, within_s: float = 0.12) -> 
     fall, state = flight.fall_to(start, guess.spin[-1], limit_s=4.0)
     at_s = guess.time_s[-2] + fall
     last_s = float(seen_s[seen_s <= guess.time_s[-1] + 1e-6].max(initial=guess.time_s[-2]))
-    if np.isfinite(fall) and not _in_view(state[:3], at_s, view):
+    if np.isfinite(fall) and guess.kinds[-2] != BOUNCE and not _in_view(state[:3], at_s, view):
         within_s = UNSEEN_S
     if not np.isfinite(fall) or not -0.05 <= at_s - last_s <= within_s or fall < 0.1:
         return guess
@@ -121,7 +122,5 @@ def land(guess: Guess, seen_s: Array, view: Picture, within_s: float = 0.12) -> 
 
 def _in_view(place_m: Array, t_s: float, view: Picture) -> bool:
     """Whether a place is within the picture, by the camera that is known nearest to a time."""
-    known = np.flatnonzero(np.isfinite(view.matrix[:, 0, 0]))
-    matrix = view.matrix[known[np.argmin(np.abs(view.t_s[known] - t_s))]]
-    u, v, w = matrix @ np.append(place_m, 1.0)
+    u, v, w = view.matrix[view.nearest(t_s)] @ np.append(place_m, 1.0)
     return bool(w > 0 and 0 <= u / w < view.width_px and 0 <= v / w < view.height_px)

@@ -76,14 +76,13 @@ def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) 
         int(numbers[a]): columns[a:b] for a, b in pairwise(edges)
     }
     found = []
-    for view_id in frames["view_id"].unique():
-        rows = frames[frames["view_id"] == view_id].sort_values("frame")
-        view = _view(int(view_id), rows, by_frame, config)
+    for _, rows in frames.groupby("view_id", sort=False):
+        view = _view(int(rows["view_id"].iloc[0]), rows.sort_values("frame"), by_frame, config)
         tall_m = usual_height_m(view)
         if tall_m is not None and not config.shortest_m <= tall_m <= config.tallest_m:
             logger.warning(
                 "view %d: people would be %.1f m tall, so its court is taken for wrong and nobody "
-                "is placed on it", view_id, tall_m,
+                "is placed on it", view.view_id, tall_m,
             )
             continue
         found.append(view)

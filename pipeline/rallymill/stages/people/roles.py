@@ -101,19 +101,20 @@ def score(view: View, tracklet: Tracklet, found: Habit, sign: float, haunted: fl
 
 def haunted_shares(habits: list[list[Habit]]) -> list[list[float]]:
     """For each tracklet of each view: share of other views with a still person at its place."""
-    still = [[np.array(h.middle_m) for h in view if h.still] for view in habits]
+    still = [(i, h.middle_m) for i, view in enumerate(habits) for h in view if h.still]
+    owner = np.array([i for i, _ in still], dtype=np.int64)
+    places = np.array([place for _, place in still], dtype=float).reshape(-1, 2)
+    with_somebody = set(owner.tolist())
     shares = []
     for i, view in enumerate(habits):
-        others = [places for j, places in enumerate(still) if j != i and places]
+        n_others = len(with_somebody) - (i in with_somebody)
         row = []
         for found in view:
-            here = np.array(found.middle_m)
-            hits = sum(
-                any(np.linalg.norm(place - here) < SAME_PLACE_M for place in places)
-                for places in others
-            )
+            away = places - np.array(found.middle_m)
+            near = owner[np.sqrt((away**2).sum(axis=1)) < SAME_PLACE_M]
+            hits = len(set(near.tolist()) - {i})
             # Two views by chance are no habit yet.
-            row.append(hits / (len(others) + 2))
+            row.append(hits / (n_others + 2))
         shares.append(row)
     return shares
 
