@@ -43,6 +43,9 @@ BRIDGE_S = 0.25
 SAME_TIME_S = 0.004
 GIVEN_AGREES_PX = 6.0
 """A court followed to a moment for which points are given is dropped if it is further off."""
+WHOLE_PX = 0.07
+"""Deviation of what moves a whole picture (fields, rows read one after the other, scaling) and so
+leaves no residual. Chosen on validation films, so that normalised errors have variance 1."""
 FAR_POINT_M = np.array([[0.0, court.HALF_LENGTH_M, 0.0]])
 
 Finder = Callable[[Picture], "lock.Lock | lock.NotFound"]
@@ -315,6 +318,7 @@ class ViewFollower:
             last = last if one.spread is None else one.spread
             covariance = last.copy()
             covariance[:4, :4] += noise
+            covariance[[1, 2], [1, 2]] += (WHOLE_PX / camera.focal_px) ** 2
             done.append(FrameCamera(
                 one.frame, one.t_s, one.status if tracked else "tracked", camera,
                 one.rms_px if tracked else None, covariance,
