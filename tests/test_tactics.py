@@ -125,6 +125,8 @@ def test_recovery_place_deviation_by_sampling():
     draws = [recovery_place_m(3 + dx, -12 + dy, 12.8)
              for dx, dy in zip(rng.normal(0, 0.1, 4000), rng.normal(0, 0.2, 4000), strict=True)]
     assert recovery_place_sd_m(3, -12, 12.8, 0.1, 0.2) == pytest.approx(np.std(draws), rel=0.05)
+    draws = [recovery_place_m(3, -12, 12.8 + dy) for dy in rng.normal(0, 0.3, 4000)]
+    assert recovery_place_sd_m(3, -12, 12.8, 0, 0, 0.3) == pytest.approx(np.std(draws), rel=0.05)
 
 
 def test_empty_track():

@@ -222,9 +222,13 @@ def recovery_place_m(x_hit_m: float, y_hit_m: float, own_y_m: float) -> float:
 
 
 def recovery_place_sd_m(
-    x_hit_m: float, y_hit_m: float, own_y_m: float, x_sd_m: float, y_sd_m: float
+    x_hit_m: float, y_hit_m: float, own_y_m: float, x_sd_m: float, y_sd_m: float,
+    own_y_sd_m: float = 0.0,
 ) -> float:
-    """Standard deviation of :func:`recovery_place_m` from that of the contact, by differences."""
+    """Standard deviation of :func:`recovery_place_m` from those of what it rests on.
+
+    By differences; ``own_y_sd_m`` is that of the player's own depth.
+    """
     step = 0.05
     by_x = (
         recovery_place_m(x_hit_m + step, y_hit_m, own_y_m)
@@ -234,4 +238,8 @@ def recovery_place_sd_m(
         recovery_place_m(x_hit_m, y_hit_m + step, own_y_m)
         - recovery_place_m(x_hit_m, y_hit_m - step, own_y_m)
     ) / (2 * step)
-    return float(np.hypot(by_x * x_sd_m, by_y * y_sd_m))
+    by_own = (
+        recovery_place_m(x_hit_m, y_hit_m, own_y_m + step)
+        - recovery_place_m(x_hit_m, y_hit_m, own_y_m - step)
+    ) / (2 * step)
+    return float(np.linalg.norm([by_x * x_sd_m, by_y * y_sd_m, by_own * own_y_sd_m]))

@@ -9,7 +9,6 @@ from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
-    SPEED_SD_MPS,
     Evidence,
     Play,
     Result,
@@ -21,7 +20,10 @@ from rallymill.rules.base import (
     grade,
     least,
     settle,
+    spare_sd_s,
+    speed_of,
     unmeasured,
+    velocity_sd_mps,
 )
 
 MOVER = tactics.Mover()
@@ -49,9 +51,9 @@ def _no_mans_land(play: Play, bounds: NoMansLandThresholds) -> Iterator[Result]:
             continue
         depth = abs(reply.opponent_y_m)
         deviation = reply.sd("opponent_y_m", 0.3)
-        speed = float(np.hypot(reply.opponent_vx_mps, reply.opponent_vy_mps))
+        speed, speed_sd = speed_of(reply, "opponent")
         inside = above(depth, bounds.front_m, deviation) - above(depth, bounds.back_m, deviation)
-        stands = 1 - above(speed, bounds.passing_through_mps, SPEED_SD_MPS)
+        stands = 1 - above(speed, bounds.passing_through_mps, speed_sd)
         sure = min(shot.confidence or 0.0, reply.confidence or 0.0)
         confidence = inside * stands * sure
         if confidence < bounds.least_confidence:
@@ -113,17 +115,20 @@ def _judge_followed(
     forward = shot.sign * shot.hitter_vy_mps
     asked = (
         above(bounds.inside_m, met, shot.sd("contact_y_m", 0.2))
-        * above(forward, bounds.forward_mps, SPEED_SD_MPS)
+        * above(forward, bounds.forward_mps, velocity_sd_mps(shot, "hitter", "y"))
         * above(shot.speed_mps, bounds.attack_mps, shot.sd("speed_mps", 1.5))
     )
     time = reply.t_contact_s - shot.t_contact_s
     way = max(abs(shot.hitter_y_m) - bounds.stayed_m, 0.0)
-    if asked < 0.5 or tactics.time_to_cover_s(way, max(forward, 0.0), MOVER) > time:
+    needed = tactics.time_to_cover_s(way, max(forward, 0.0), MOVER)
+    # Nobody is blamed for a place that could not be reached in the time.
+    asked *= above(time, needed, spare_sd_s(shot.sd("hitter_y_m", 0.3)))
+    if asked < 0.5:
         return
     stands = abs(reply.opponent_y_m)
     coming = -reply.sign * reply.opponent_vy_mps
     chance = above(stands, bounds.stayed_m, reply.sd("opponent_y_m", 0.3)) * (
-        1 - above(coming, bounds.still_coming_mps, SPEED_SD_MPS))
+        1 - above(coming, bounds.still_coming_mps, velocity_sd_mps(reply, "opponent", "y")))
     sure = least(shot.confidence, reply.confidence, shot.stroke_confidence)
     if asked * chance * sure < bounds.least_confidence:
         yield settle("approach_followed", shot, bounds, chance=chance, sure=sure)
@@ -172,12 +177,12 @@ class ClosingInThresholds(Thresholds):
 
 def _trouble(reply: Shot, bounds: ClosingInThresholds) -> tuple[float, str]:
     """Probability that a reply was struck in trouble, and the word for it."""
-    speed = float(np.hypot(reply.hitter_vx_mps, reply.hitter_vy_mps))
+    speed, speed_sd = speed_of(reply, "hitter")
     reach = float(np.hypot(reply.contact_x_m - reply.hitter_x_m,
                            reply.contact_y_m - reply.hitter_y_m))
     reach_sd = float(np.hypot(reply.sd("contact_x_m", 0.2), reply.sd("hitter_x_m", 0.2)))
     found = {
-        f"on the run at {speed:.1f} m/s": above(speed, bounds.run_mps, SPEED_SD_MPS),
+        f"on the run at {speed:.1f} m/s": above(speed, bounds.run_mps, speed_sd),
         f"stretched {reach:.1f} m from the feet": above(reach, bounds.stretch_m, reach_sd),
     }
     if reply.stroke == "volley" and reply.contact_z_m is not None:
@@ -250,17 +255,17 @@ def _judge_closing(
 
 
 RULES = (
-    Rule("no_mans_land", "net_play", 1, {
+    Rule("no_mans_land", "net_play", 2, {
         "club": NoMansLandThresholds(front_m=5.5, back_m=10.0),
         "college": NoMansLandThresholds(front_m=5.5, back_m=10.2),
         "tour": NoMansLandThresholds(front_m=5.5, back_m=10.2),
     }, _no_mans_land),
-    Rule("approach_followed", "net_play", 1, {
+    Rule("approach_followed", "net_play", 2, {
         "club": ApproachFollowedThresholds(inside_m=9.0, forward_mps=1.0, attack_mps=20.0),
         "college": ApproachFollowedThresholds(inside_m=8.5, forward_mps=1.2, attack_mps=24.0),
         "tour": ApproachFollowedThresholds(inside_m=8.5, forward_mps=1.5, attack_mps=27.0),
     }, _approach_followed),
-    Rule("closing_in", "net_play", 1, {
+    Rule("closing_in", "net_play", 2, {
         "club": ClosingInThresholds(
             run_mps=3.0, stretch_m=1.4, weak_mps=17.0, gain_m=0.5, credit_m=2.5),
         "college": ClosingInThresholds(

@@ -9,7 +9,6 @@ from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
-    SPEED_SD_MPS,
     Cover,
     Evidence,
     Finding,
@@ -25,6 +24,7 @@ from rallymill.rules.base import (
     least,
     settle,
     unmeasured,
+    velocity_sd_mps,
 )
 
 MOVER = tactics.Mover()
@@ -187,8 +187,9 @@ def _judge_run(
     speed = float(reply.opponent_vx_mps)
     way = float(np.sign(speed)) or 1.0
     past = (covered.error_m + speed * bounds.stop_s) * way
-    past_sd = float(np.hypot(covered.sd_m, SPEED_SD_MPS * bounds.stop_s))
-    runs = above(abs(speed), bounds.carry_mps, SPEED_SD_MPS)
+    speed_sd = velocity_sd_mps(reply, "opponent", "x")
+    past_sd = float(np.hypot(covered.sd_m, speed_sd * bounds.stop_s))
+    runs = above(abs(speed), bounds.carry_mps, speed_sd)
     chance = runs * above(past, bounds.past_m, past_sd)
     sure = least(shot.confidence, reply.confidence)
     if chance * sure < bounds.least_confidence:
@@ -221,7 +222,7 @@ RULES = (
         "college": NetPositionThresholds(off_m=0.9, on_m=0.5, net_zone_m=5.5, pass_mps=21.0),
         "tour": NetPositionThresholds(off_m=0.75, on_m=0.4, net_zone_m=5.0, pass_mps=24.0),
     }, _net_position),
-    Rule("net_momentum", "net_play", 1, {
+    Rule("net_momentum", "net_play", 2, {
         "club": NetMomentumThresholds(carry_mps=2.5, past_m=1.0),
         "college": NetMomentumThresholds(carry_mps=2.2, past_m=0.8),
         "tour": NetMomentumThresholds(carry_mps=2.0, past_m=0.7),

@@ -10,7 +10,6 @@ from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
-    SPEED_SD_MPS,
     Evidence,
     Finding,
     Play,
@@ -25,7 +24,9 @@ from rallymill.rules.base import (
     settle,
     spare_sd_s,
     unmeasured,
+    velocity_sd_mps,
 )
+from rallymill.rules.base import runs as on_the_run
 
 MOVER = tactics.Mover()
 TARGET_IN_M = 0.7
@@ -138,22 +139,22 @@ def _judge(play: Play, shot: Shot, seen: _Opening, bounds: OpenCourtThresholds) 
     used = seen.out_of_reach * above(seen.extra, bounds.credit_share, seen.extra_sd)
     if used * sure >= bounds.least_confidence:
         return _found(shot, seen, used * sure, bounds)
-    missed = 0.0
-    if _could_choose(play, shot, bounds):
-        missed = above(seen.extra, bounds.extra_share, seen.extra_sd) * above(
-            bounds.back_to_m, abs(seen.across_m), seen.across_sd_m)
+    missed = _could_choose(play, shot, bounds) * above(
+        seen.extra, bounds.extra_share, seen.extra_sd) * above(
+        bounds.back_to_m, abs(seen.across_m), seen.across_sd_m)
     if missed * sure >= bounds.least_confidence:
         return _missed(shot, seen, missed * sure, bounds)
     return settle("open_court", shot, bounds, chance=max(missed, used), sure=sure)
 
 
-def _could_choose(play: Play, shot: Shot, bounds: OpenCourtThresholds) -> bool:
-    """Whether a hitter had the time to send the ball elsewhere, and the point went on or was lost.
+def _could_choose(play: Play, shot: Shot, bounds: OpenCourtThresholds) -> float:
+    """Probability that a hitter had the time to send the ball elsewhere; 0 if that won the point.
     """
-    if shot.hitter_state not in ("set", "recovering") or shot.time_to_prepare_s is None:
-        return False
+    if shot.hitter_state in (None, "airborne", "unknown") or shot.time_to_prepare_s is None:
+        return 0.0
     won = shot.ended_point and play.outcome(shot) == "won"
-    return shot.time_to_prepare_s >= bounds.time_s and not won
+    timely = shot.time_to_prepare_s >= bounds.time_s
+    return 1 - on_the_run(shot) if timely and not won else 0.0
 
 
 def _evidence(seen: _Opening) -> list[Evidence]:
@@ -209,7 +210,8 @@ def _wrong_foot(play: Play, bounds: WrongFootThresholds) -> Iterator[Result]:
     for shot in play.shots:
         if shot.stroke in NO_CHOICE or not shot.in_court or shot.opponent_vx_mps is None:
             continue
-        runs = above(abs(shot.opponent_vx_mps), bounds.runner_mps, SPEED_SD_MPS)
+        runs = above(
+            abs(shot.opponent_vx_mps), bounds.runner_mps, velocity_sd_mps(shot, "opponent", "x"))
         if runs < 0.5:
             continue
         lack = shot.lacks(*NEEDED)
@@ -270,14 +272,14 @@ def _judge_foot(play: Play, shot: Shot, runs: float, bounds: WrongFootThresholds
 
 
 RULES = (
-    Rule("open_court", "open_court", 2, {
+    Rule("open_court", "open_court", 3, {
         "club": OpenCourtThresholds(extra_share=0.2, credit_share=0.1, time_s=1.3, back_to_m=1.5),
         "college": OpenCourtThresholds(
             extra_share=0.16, credit_share=0.12, time_s=1.1, back_to_m=1.5),
         "tour": OpenCourtThresholds(
             extra_share=0.13, credit_share=0.13, time_s=1.0, back_to_m=1.5),
     }, _open_court),
-    Rule("wrong_foot", "open_court", 1, {
+    Rule("wrong_foot", "open_court", 2, {
         "club": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.4),
         "college": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.35),
         "tour": WrongFootThresholds(runner_mps=2.5, behind_m=1.5, better_s=0.25),

@@ -25,6 +25,7 @@ from rallymill.rules.base import (
     known_mps,
     least,
     settle,
+    spare_sd_s,
     unmeasured,
 )
 
@@ -93,14 +94,15 @@ def _judge(
     start = known_mps(shot.hitter_vx_mps) * home
     needed = bounds.follow_through_s + tactics.time_to_cover_s(
         max(way.length_m - bounds.short_m, 0.0), start, tactics.Mover())
-    falls_short = above(way.left_m, bounds.short_m, way.sd_m)
+    possible = above(way.time_s, needed, spare_sd_s(way.sd_m))
+    falls_short = above(way.left_m, bounds.short_m, way.sd_m) * possible
     goes_over = above(-way.left_m, bounds.over_m, way.sd_m)
     sure = least(shot.confidence, reply.confidence)
-    if falls_short * sure >= bounds.least_confidence and needed <= way.time_s:
+    if falls_short * sure >= bounds.least_confidence:
         yield _fell_short(play, shot, reply, covered, way, falls_short * sure, bounds)
     elif goes_over * sure >= bounds.least_confidence:
         yield _went_over(shot, reply, way, goes_over * sure, bounds)
-    elif needed <= way.time_s or way.left_m < 0:
+    elif possible >= 0.5 or way.left_m < 0:
         there = above(bounds.within_m, abs(way.left_m), way.sd_m) * above(
             way.length_m, bounds.long_way_m, way.sd_m)
         if there * sure >= bounds.least_confidence:
@@ -190,7 +192,7 @@ def _started_s(play: Play, shot: Shot, reply: Shot, place_x_m: float) -> float |
 
 
 RULES = (
-    Rule("recovery", "recovery", 2, {
+    Rule("recovery", "recovery", 3, {
         "club": RecoveryThresholds(wide_m=2.5, short_m=1.8, over_m=1.8, within_m=0.8),
         "college": RecoveryThresholds(wide_m=2.5, short_m=1.4, over_m=1.5, within_m=0.6),
         "tour": RecoveryThresholds(wide_m=2.5, short_m=1.1, over_m=1.3, within_m=0.5),

@@ -10,7 +10,6 @@ from pydantic import Field
 
 from rallymill import court, tactics
 from rallymill.rules.base import (
-    SPEED_SD_MPS,
     Evidence,
     Play,
     Result,
@@ -24,8 +23,10 @@ from rallymill.rules.base import (
     least,
     settle,
     spare_sd_s,
+    speed_of,
     unmeasured,
 )
+from rallymill.rules.base import runs as on_the_run
 
 MOVER = tactics.Mover()
 ACROSS = ("cross_court", "inside_out")
@@ -60,8 +61,8 @@ def _open_line(play: Play, bounds: OpenLineThresholds) -> Iterator[Result]:
         if lack:
             yield unmeasured("open_line", shot, lack)
             continue
-        speed = float(np.hypot(shot.hitter_vx_mps, shot.hitter_vy_mps))
-        runs = above(speed, bounds.run_mps, SPEED_SD_MPS)
+        speed, speed_sd = speed_of(shot, "hitter")
+        runs = above(speed, bounds.run_mps, speed_sd)
         if runs >= 0.5:
             yield _judge_line(play, shot, speed, runs, bounds)
 
@@ -213,13 +214,14 @@ def _judge_short(
         return settle("short_ball", shot, bounds, chance=0.0, sure=sure)
     if reply is None:
         return unmeasured("short_ball", shot, "reply not seen")
-    if reply.hitter_state == "on_the_run":
-        return settle("short_ball", shot, bounds, chance=0.0, sure=sure)
+    hurried = on_the_run(reply)
+    if hurried >= 0.5:
+        return settle("short_ball", shot, bounds, chance=1 - hurried, sure=sure)
     lack = reply.lacks("opponent_y_m")
     if lack:
         return unmeasured("short_ball", shot, lack)
     bounce, back = abs(shot.incoming_bounce_y_m), abs(reply.opponent_y_m)
-    chance = slow * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
+    chance = (1 - hurried) * slow * above(back, bounds.back_at_m, reply.sd("opponent_y_m", 0.3))
     sure = least(shot.stroke_confidence, shot.confidence, reply.confidence)
     if asked * chance * sure < bounds.least_confidence:
         return settle("short_ball", shot, bounds, chance=chance, sure=sure)
@@ -242,12 +244,12 @@ def _judge_short(
 
 
 RULES = (
-    Rule("open_line", "shot_choice", 2, {
+    Rule("open_line", "shot_choice", 3, {
         "club": OpenLineThresholds(run_mps=2.0, reply_speed_mps=18.0, in_front_m=1.4),
         "college": OpenLineThresholds(run_mps=2.5, reply_speed_mps=21.0, in_front_m=1.2),
         "tour": OpenLineThresholds(run_mps=2.5, reply_speed_mps=24.0, in_front_m=1.0),
     }, _open_line),
-    Rule("short_ball", "shot_choice", 2, {
+    Rule("short_ball", "shot_choice", 3, {
         "club": ShortBallThresholds(bounce_m=6.4, attack_mps=20.0, time_s=1.2),
         "college": ShortBallThresholds(bounce_m=6.4, attack_mps=24.0, time_s=1.0),
         "tour": ShortBallThresholds(bounce_m=6.4, attack_mps=27.0, time_s=0.9),

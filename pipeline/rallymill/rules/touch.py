@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from rallymill.rules.base import (
-    SPEED_SD_MPS,
     Evidence,
     Finding,
     Play,
@@ -21,9 +20,14 @@ from rallymill.rules.base import (
     grade,
     known_mps,
     least,
+    runs,
     settle,
     unmeasured,
+    velocity_sd_mps,
 )
+
+CALM = ("set", "recovering", "on_the_run")
+"""States in which the speed says whether there was time; in the air or unknown it does not."""
 
 
 class DropShotThresholds(Thresholds):
@@ -64,7 +68,7 @@ def _judge_drop(play: Play, shot: Shot, bounds: DropShotThresholds) -> Result:
         return _too_deep(play, shot, behind, opponent, chance * sure, evidence, bounds)
     surprised = max(
         above(opponent, bounds.far_back_m, other_sd),
-        above(backing, bounds.backing_mps, SPEED_SD_MPS),
+        above(backing, bounds.backing_mps, velocity_sd_mps(shot, "opponent", "y")),
     )
     good = surprised * (1 - too_deep) if play.outcome(shot) == "won" else 0.0
     if good * sure >= bounds.least_confidence:
@@ -144,7 +148,8 @@ def _judge_lob(play: Play, shot: Shot, bounds: LobThresholds) -> Result:
     unneeded = 0.0
     if shot.time_to_prepare_s is not None and shot.time_to_prepare_s >= bounds.time_s:
         evidence.append(Evidence("time to prepare", shot.time_to_prepare_s, "s"))
-        unneeded = (1 - at_net) * (shot.hitter_state in ("set", "recovering"))
+        calm = 1 - runs(shot) if shot.hitter_state in CALM else 0.0
+        unneeded = (1 - at_net) * calm
     chances = {"credit": closed_and_deep, "short": short, "unneeded": unneeded}
     what = max(chances, key=lambda name: chances[name])
     chance = chances[what]
@@ -173,12 +178,12 @@ def _judge_lob(play: Play, shot: Shot, bounds: LobThresholds) -> Result:
 
 
 RULES = (
-    Rule("drop_shot", "shot_choice", 2, {
+    Rule("drop_shot", "shot_choice", 3, {
         "club": DropShotThresholds(behind_m=-0.5, far_back_m=1.5, backing_mps=1.5),
         "college": DropShotThresholds(behind_m=0.0, far_back_m=2.0, backing_mps=1.5),
         "tour": DropShotThresholds(behind_m=0.5, far_back_m=2.5, backing_mps=1.5),
     }, _drop_shot),
-    Rule("lob", "shot_choice", 1, {
+    Rule("lob", "shot_choice", 2, {
         "club": LobThresholds(close_m=3.5, stayed_m=7.0, deep_m=8.5, short_m=6.4),
         "college": LobThresholds(close_m=3.2, stayed_m=7.0, deep_m=9.0, short_m=7.0),
         "tour": LobThresholds(close_m=3.0, stayed_m=7.0, deep_m=9.5, short_m=7.5),

@@ -172,7 +172,7 @@ class ShotsStage:
     """Events, arcs and tracks to shots."""
 
     name = "shots"
-    version = 1
+    version = 2
     reads = ("events", "arcs", "tracks", "frames")
     writes = MACHINE_SHOTS
     needs_video = False

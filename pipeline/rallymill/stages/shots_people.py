@@ -130,7 +130,8 @@ def place_after(
     x, y = reply_xy_m
     place = tactics.recovery_place_m(x, y, hitter.y_m)
     deviation = tactics.recovery_place_sd_m(
-        x, y, hitter.y_m, known(reply_sd_m[0], 0.2), known(reply_sd_m[1], 0.2)
+        x, y, hitter.y_m, known(reply_sd_m[0], 0.2), known(reply_sd_m[1], 0.2),
+        known(hitter.y_m_sd, 0.2),
     )
     return {
         "recovery_x_m": place,
