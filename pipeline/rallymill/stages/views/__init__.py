@@ -9,24 +9,27 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
-from typing import Any
 
-import cv2
 import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import courtpoints, tableio, tables, video
 from rallymill.corrections.rows import COURT
 from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.given import anchors
-from rallymill.stages.views import labels, motion, recall, shown_again
-from rallymill.stages.views.probing import Probe, Prober
+from rallymill.stages.views import labels, motion, shown_again
+from rallymill.stages.views.probing import Probe, between
+from rallymill.stages.views.reading import Shelf, flat_share
+
+__all__ = ["STAGE", "ViewsConfig", "ViewsStage", "flat_share", "lost_courts", "views_table"]
 
 logger = logging.getLogger(__name__)
 
-FLAT_LEVELS = 2.0
+CHUNKS = 8
+"""The reading is put down after so many times the frames after which detection keeps what it has:
+it is quick, and what it carries is some 20 MB."""
+LAST = 2**62
 
 
 class ViewsConfig(StageConfig):
@@ -55,42 +58,30 @@ class ViewsStage:
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: ViewsConfig
     ) -> pa.Table:
         """Spans of the whole recording; every frame belongs to exactly one."""
-        changes = motion.Changes()
         stated = anchors(match.video, match.corrections)
-        prober = Prober()
-        memory = shown_again.Recall()
-        prober.know([(one.place, one.fit.camera) for one in stated])
-        flatness: dict[int, float] = {}
+        shelf = Shelf(match.scratch)
+        reading = shelf.take()
+        if not reading.n_frames:
+            reading.prober.know([(one.place, one.fit.camera) for one in stated])
+        spans = None if not reading.n_frames else [(reading.n_frames, LAST)]
         duration_s = max(video.probe(match.video).duration_s or 0.0, 1e-3)
-        with video.frames(match.video, width_px=config.width_px) as stream:
+        with video.frames(match.video, spans, config.width_px) as stream:
             for frame in stream:
-                medium = recall.medium_picture(frame.image)
-                small = motion.small_picture(medium)
-                changes.add(frame.t_s, small)
-                if prober.due(frame.t_s):
-                    done = prober.probe(frame.index, frame.t_s, frame.image, small)
-                    if done.camera is None:
-                        flatness[frame.index] = flat_share(frame.image)
-                    else:
-                        memory.court(frame.t_s)
+                if reading.take(frame):
                     match.progress(min(frame.t_s / duration_s, 0.99))
-                memory.add(frame.index, frame.t_s, medium)
+                if reading.n_frames % (CHUNKS * match.execution.chunk_frames) == 0:
+                    shelf.put(reading)
+        changes, probes = reading.changes.settled(), reading.prober.probes
         cut = motion.pieces(changes)
-        further = lost_courts(changes, cut, prober.probes)
+        further = lost_courts(changes, cut, probes)
         cut, again = shown_again.pieces(
-            changes, motion.pieces(changes, further), memory.finish()
+            changes, motion.pieces(changes, further), reading.memory.finish()
         )
-        spans = labels.label_all(
-            changes, cut, prober.probes, flatness, [one.t_s for one in stated], again
+        named = labels.label_all(
+            changes, cut, probes, reading.flatness, [one.t_s for one in stated], again
         )
         match.progress(1.0)
-        return views_table(match.match_id, changes, spans)
-
-
-def flat_share(image: NDArray[Any]) -> float:
-    """Share of a picture without texture: drawn surfaces have none, lenses always give some."""
-    grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
-    return float(np.mean(np.abs(cv2.Laplacian(grey, cv2.CV_16S)) < FLAT_LEVELS))
+        return views_table(match.match_id, changes, named)
 
 
 def lost_courts(
@@ -100,7 +91,7 @@ def lost_courts(
     step = np.asarray(changes.step)
     found = []
     for piece in cut:
-        mine = [probe for probe in probes if piece.first <= probe.frame <= piece.last]
+        mine = between(probes, piece.first, piece.last)
         for index in range(1, len(mine)):
             before, after = mine[max(0, index - 2):index], mine[index:index + 2]
             seen = {probe.camera is not None for probe in before}

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rallymill.stages.views import replay as replays
 from rallymill.stages.views.motion import Changes, Piece
-from rallymill.stages.views.probing import Probe
+from rallymill.stages.views.probing import Probe, between
 
 Array = NDArray[Any]
 
@@ -96,7 +96,7 @@ def _by_court(
     changes: Changes, piece: Piece, probes: list[Probe], place: Array | None,
     flatness: dict[int, float],
 ) -> Span:
-    mine = [probe for probe in probes if piece.first <= probe.frame <= piece.last]
+    mine = between(probes, piece.first, piece.last)
     seen = [probe for probe in mine if probe.camera is not None]
     if not mine:
         return Span(piece.first, piece.last, "other", 0.3, "too short to tell")
@@ -147,11 +147,7 @@ def _replay_or_not(
         words = f"shows {repeat.from_s:.1f} s again at {repeat.speed:.2f} of the speed"
         return replace(span, label="replay", confidence=0.95, reason=words)
     held = replays.repeated_share(changes, span.first, span.last)
-    usual = float(np.median([
-        replays.repeated_share(changes, one.first, one.last)
-        for one in spans if one.label == "main"
-    ]))
-    if held > REPEATED_SHARE and held > usual + 0.15:
+    if held > REPEATED_SHARE and held > _usually_repeated(changes, spans) + 0.15:
         return replace(
             span, label="replay", confidence=0.8, reason=f"{held:.0%} of frames are repeated"
         )
@@ -161,6 +157,13 @@ def _replay_or_not(
         sure = 0.75 if framed else 0.6
         return replace(span, label="replay", confidence=sure, reason="wiped in from live play")
     return span
+
+
+def _usually_repeated(changes: Changes, spans: list[Span]) -> float:
+    return float(np.median([
+        replays.repeated_share(changes, one.first, one.last)
+        for one in spans if one.label == "main"
+    ]))
 
 
 def _with_transitions(spans: list[Span]) -> list[Span]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -31,6 +33,12 @@ class Probe:
     t_s: float
     camera: Camera | None
     reason: str = ""
+
+
+def between(probes: Sequence[Probe], first: int, last: int) -> list[Probe]:
+    """Those of some probes, in order, that were of frames ``first`` to ``last``."""
+    low = bisect_left(probes, first, key=lambda probe: probe.frame)
+    return list(probes[low:bisect_right(probes, last, key=lambda probe: probe.frame)])
 
 
 @dataclass

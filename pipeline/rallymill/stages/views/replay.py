@@ -60,6 +60,8 @@ def seen_before(
     start_s = changes.t_s[first]
     is_live = np.zeros(len(places), bool)
     for low, high in live:
+        if changes.t_s[high] < start_s - BACK_S:
+            continue
         is_live |= (places >= low) & (places <= high)
     earlier = np.flatnonzero(is_live & (places < first) & (times > start_s - BACK_S))
     if len(earlier) < LEAST_MATCHES:
