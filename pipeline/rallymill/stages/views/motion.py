@@ -22,12 +22,13 @@ AROUND_S = 0.45
 SHARP_RATIO, USUAL_RATIO, LEAST_STEP = 2.1, 3.0, 0.7
 """A cut changes the picture more than any frame around and than the usual one by these factors, and
 by so many levels; what noise alone changes is taken off first."""
-PLAIN_STEP, JUMP_LEVELS, JUMP_SHARE, JUMP_GAPS = 2.5, 2.0, 0.3, (5, 8)
+PLAIN_STEP, JUMP_LEVELS, JUMP_SHARE, JUMP_GAPS = 2.5, 2.0, 0.35, (5, 8)
 """A change below the first is a cut only where two things at least jump, more than so many columns
 or rows apart: one is a swing close to a fixed camera, or where a starved encoder renews a picture
 it was behind with. Things jump by so many levels, and by a share of what the greatest does."""
-UNEVEN_LEVELS = 2.0
-"""At a cut some columns or rows change more than the usual one by this; light changes all alike."""
+UNEVEN_LEVELS, UNEVEN_STEP = 2.0, 6.0
+"""At a cut some columns or rows change more than the usual one by this, and below the second change
+by more than it does itself; light changes all alike."""
 CERTAIN_STEP, CERTAIN_RATIO = 14.0, 1.6
 """A change this large is a cut already where it stands out less."""
 SLOW_S = (0.12, 1.8)
@@ -156,10 +157,13 @@ def _jumps(changes: Changes, at: int) -> int:
 
 def _uneven(changes: Changes, at: int) -> bool:
     """Whether some columns or rows change more than others do, unlike under a change of light."""
-    return any(
-        float(lines[at].max()) - float(np.median(lines[at])) >= UNEVEN_LEVELS
-        for lines in (changes.columns, changes.rows)
-    )
+    plain = changes.step[at] >= UNEVEN_STEP
+    for lines in (changes.columns, changes.rows):
+        usual = float(np.median(lines[at]))
+        over = float(lines[at].max()) - usual
+        if over >= UNEVEN_LEVELS and (plain or over > usual):
+            return True
+    return False
 
 
 def _interval_s(changes: Changes) -> float:
@@ -195,8 +199,9 @@ def transitions(changes: Changes) -> list[Piece]:
         if least <= end - index + 1 <= most:
             wipe = _sweeps(changes, index, end)
             if wipe or _turns(changes, index, end):
-                # Its first and last frames may hardly be touched; no doubtful frame is live play.
-                low = max(index - 1, found[-1].last + 1 if found else 0)
+                # Its first and last frames may hardly be touched, the first ones least, since play
+                # goes on; no doubtful frame is live play.
+                low = max(index - 2, found[-1].last + 1 if found else 0)
                 found.append(Piece(low, min(end + 1, count - 1), True, wipe))
         index = end + 1
     return found
