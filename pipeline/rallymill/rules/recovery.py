@@ -27,6 +27,7 @@ from rallymill.rules.base import (
     settle,
     spare_sd_s,
     unmeasured,
+    velocity_sd_mps,
 )
 
 
@@ -94,7 +95,9 @@ def _judge(
     start = known_mps(shot.hitter_vx_mps) * home
     needed = bounds.follow_through_s + tactics.time_to_cover_s(
         max(way.length_m - bounds.short_m, 0.0), start, tactics.Mover())
-    possible = above(way.time_s, needed, spare_sd_s(way.sd_m))
+    # A metre a second at the start is worth about a fifth of a second of the way.
+    needed_sd = float(np.hypot(spare_sd_s(way.sd_m), 0.2 * velocity_sd_mps(shot, "hitter", "x")))
+    possible = above(way.time_s, needed, needed_sd)
     falls_short = above(way.left_m, bounds.short_m, way.sd_m) * possible
     goes_over = above(-way.left_m, bounds.over_m, way.sd_m)
     sure = least(shot.confidence, reply.confidence)
