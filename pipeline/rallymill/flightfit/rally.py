@@ -1,12 +1,13 @@
 """Fit all flights of a rally jointly to image points.
 
 Unknowns are the time and place of every contact and the velocity and spin with which the ball
-leaves it. Each flight starts at its contact and must end, within a centimetre, at the next one; so
-flights on both sides of a contact share its place and time. A bounce ties the flights across it:
-restitution, loss of speed along the ground, direction kept, and the spin that the loss of speed
-implies (Brody 1984: the change of speed along the ground times 1 / alpha R). Robust (Cauchy) loss
-on image points, Gauss-Newton steps with Levenberg-Marquardt damping; every flight touches only its
-own unknowns and its two contacts, so that the normal equations are summed from small blocks.
+leaves it. Each flight starts at its contact and must end, within half a centimetre, at the next
+one; so flights on both sides of a contact share its place and time. A bounce ties the flights
+across it: restitution, loss of speed along the ground, direction kept, and the spin that the loss
+of speed implies (Brody 1984: the change of speed along the ground times 1 / alpha R). Robust
+(Cauchy) loss on image points, Gauss-Newton steps with Levenberg-Marquardt damping; every flight
+touches only its own unknowns and its two contacts, so that the normal equations are summed from
+small blocks. Deviations: :mod:`rallymill.flightfit.rally_spread`.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from rallymill.flight import BALL_RADIUS_M, DRAG_COEFFICIENT, INERTIA_FACTOR, compiled_states
+from rallymill.flightfit import rally_spread
 from rallymill.flightfit.arc import CAUCHY, SPIN_UNIT, STEP_S
 
 Array = NDArray[np.float64]
 
-MEET_SD_M = 0.01
+MEET_SD_M = 0.004
 """How closely a flight must end at the next contact."""
 
 
@@ -46,7 +48,8 @@ class Setting:
     Image points: ``t_s`` (N,), ``image_px`` (N, 2), ``matrix`` (N, 3, 4), ``sigma_px`` (N,).
     Contacts: ``bounce`` (M,) marks bounces, ``place_mean`` and ``place_sd`` (M, 3), ``time_sd_s``
     (M,) about the first guess. Flights: ``spin_mean``, ``spin_sd`` (M - 1, 2), used where a flight
-    does not start with a bounce that has a flight before it.
+    does not start with a bounce that has a flight before it. ``spread`` says how sure the cameras
+    are, where that is known.
     """
 
     t_s: Array
@@ -60,6 +63,7 @@ class Setting:
     spin_mean: Array
     spin_sd: Array
     ground: BouncePrior = BouncePrior()
+    spread: rally_spread.CameraSpread | None = None
 
 
 @dataclass(frozen=True)
@@ -91,11 +95,13 @@ class RallyFit:
 
 @njit(cache=True)
 def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian, gradient, end,  # type: ignore[no-untyped-def]
-            end_sens, differentiate):
+            end_sens, rows, off, states, differentiate):
     """Cost of one flight's points; adds to the (10, 10) normal equations when asked.
 
     Local unknowns: start time, place (3), velocity (3), spin (2); column 9 is the end time, which
-    only moves the end. Returns cost, capped count and squares.
+    only moves the end. ``rows`` (n, 2, 10) takes the weighted derivatives of the image points along
+    the ball's way in the picture and across it, ``off`` (n, 2) the residuals likewise, ``states``
+    (n, 6) the ball's. Returns cost, capped count and squares.
     """
     n = tau.shape[0]
     grid = np.empty(n + 1)
@@ -103,6 +109,7 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
     grid[n] = end_tau
     path = compiled_states(start, topspin, sidespin, grid, DRAG_COEFFICIENT, STEP_S)
     end[:] = path[n]
+    states[:] = path[:n]
     c2 = CAUCHY * CAUCHY
     cost = 0.0
     square = 0.0
@@ -140,7 +147,6 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
                 if i == n:
                     sens[i, k, 9] = rate
         end_sens[:] = sens[n]
-    row = np.empty(10)
     for i in range(n):
         w = matrix[i, 2, 3]
         u = matrix[i, 0, 3]
@@ -151,6 +157,7 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
             v += matrix[i, 1, k] * path[i, k]
         if w < 0.3:
             cost += 20.0
+            off[i] = 1e2
             continue
         point = np.array([u / w, v / w])
         rx = (point[0] - uv[i, 0]) * weight[i]
@@ -162,18 +169,28 @@ def _flight(start, topspin, sidespin, tau, end_tau, uv, matrix, weight, hessian,
             square += r2 / weight[i] ** 2
         if not differentiate:
             continue
-        robust = 1.0 / (1.0 + r2 / c2)
+        robust = np.sqrt(1.0 / (1.0 + r2 / c2))
+        du = dv = 0.0
+        for k in range(3):
+            du += (matrix[i, 0, k] - point[0] * matrix[i, 2, k]) * path[i, 3 + k]
+            dv += (matrix[i, 1, k] - point[1] * matrix[i, 2, k]) * path[i, 3 + k]
+        pace = max(np.sqrt(du * du + dv * dv), 1e-9)
+        du, dv = du / pace, dv / pace
+        off[i, 0] = rx * du + ry * dv
+        off[i, 1] = ry * du - rx * dv
+        for j in range(9):
+            u = v = 0.0
+            for k in range(3):
+                u += (matrix[i, 0, k] - point[0] * matrix[i, 2, k]) * sens[i, k, j]
+                v += (matrix[i, 1, k] - point[1] * matrix[i, 2, k]) * sens[i, k, j]
+            rows[i, 0, j] = robust * (u * du + v * dv) / w * weight[i]
+            rows[i, 1, j] = robust * (v * du - u * dv) / w * weight[i]
         for axis in range(2):
-            residual = rx if axis == 0 else ry
+            row = rows[i, axis]
             for j in range(9):
-                value = 0.0
-                for k in range(3):
-                    value += (matrix[i, axis, k] - point[axis] * matrix[i, 2, k]) * sens[i, k, j]
-                row[j] = value / w * weight[i]
-            for j in range(9):
-                gradient[j] += robust * row[j] * residual
+                gradient[j] += row[j] * robust * off[i, axis]
                 for k in range(9):
-                    hessian[j, k] += robust * row[j] * row[k]
+                    hessian[j, k] += row[j] * row[k]
     return cost, count, square
 
 
@@ -198,13 +215,18 @@ def _join_residuals(meeting: tuple[Array, Array, Array, Array], ground: BouncePr
 
 @dataclass(frozen=True)
 class _Detail:
-    """What each flight gave: end state, inliers, points offered, their squares in px, cost."""
+    """What each flight gave: end state, inliers, points offered, their squares in px, cost.
+
+    ``where`` (10,) are the unknowns that the columns of a flight's rows stand for.
+    """
 
     end: Array
     count: NDArray[np.int64]
     offered: NDArray[np.int64]
     square: Array
     cost: Array
+    points: list[rally_spread.FlightPoints]
+    where: list[NDArray[np.int64]]
 
 
 class _Problem:
@@ -236,17 +258,19 @@ class _Problem:
         counts = np.zeros(m - 1, dtype=np.int64)
         offered = np.zeros(m - 1, dtype=np.int64)
         squares, costs = np.zeros(m - 1), np.zeros(m - 1)
-        index = []
+        index, points = [], []
         for i in range(m - 1):
             low, high = bounds[i], max(bounds[i + 1], bounds[i])
+            own = rally_spread.FlightPoints.empty(slice(low, high), self.weight[low:high])
             start = np.concatenate([contacts[i, 1:], flights[i, :3]])
             local_h, local_g = np.zeros((10, 10)), np.zeros(10)
             cost, counts[i], squares[i] = _flight(
                 start, flights[i, 3] * SPIN_UNIT, flights[i, 4] * SPIN_UNIT,
                 s.t_s[low:high] - times[i], times[i + 1] - times[i], s.image_px[low:high],
                 s.matrix[low:high], self.weight[low:high], local_h, local_g, ends[i], sens[i],
-                differentiate,
+                own.rows, own.off, own.states, differentiate,
             )
+            points.append(own)
             offered[i] = high - low
             costs[i] = cost
             where = np.concatenate([
@@ -259,13 +283,14 @@ class _Problem:
             if differentiate:
                 hessian[np.ix_(where, where)] += local_h
                 gradient[where] += local_g
-                rows = np.concatenate([sens[i, :3], -np.eye(3)], axis=1) / MEET_SD_M
+                meets = np.concatenate([sens[i, :3], -np.eye(3)], axis=1) / MEET_SD_M
                 places = np.concatenate([where, 4 * (i + 1) + 1 + np.arange(3)])
-                hessian[np.ix_(places, places)] += rows.T @ rows
-                gradient[places] += rows.T @ apart
+                hessian[np.ix_(places, places)] += meets.T @ meets
+                gradient[places] += meets.T @ apart
         total += self._priors(contacts, flights, hessian, gradient)
         total += self._joins(flights, ends, sens, index, hessian, gradient, differentiate)
-        return total, hessian, gradient, _Detail(ends, counts, offered, squares, costs)
+        return total, hessian, gradient, _Detail(
+            ends, counts, offered, squares, costs, points, index)
 
     def _priors(self, contacts: Array, flights: Array, hessian: Array, gradient: Array) -> float:
         s, m = self.s, self.m
@@ -358,13 +383,9 @@ def fit(
 def _result(problem: _Problem, x: Array, cost: float, hessian: Array, detail: _Detail
             ) -> RallyFit:
     contacts, flights = problem.split(x)
-    variance = np.diag(np.linalg.pinv(hessian, hermitian=True))
     count = detail.count
-    degrees = max(2 * int(count.sum()) - 5 * len(flights), 1)
-    weighted = 2 * float(np.sum(np.minimum(detail.cost, 3.0 * detail.offered)))
-    # Residuals larger than expected widen all deviations; smaller ones are not trusted to shrink.
-    scale = max(weighted / degrees, 1.0)
-    sd = np.sqrt(np.maximum(variance, 0) * scale)
+    spread = rally_spread.covariance(hessian, detail.points, detail.where, problem.s.spread)
+    sd = np.sqrt(np.maximum(np.diag(spread), 0))
     contact_sd, flight_sd = problem.split(sd)
     with np.errstate(invalid="ignore", divide="ignore"):
         rms = np.sqrt(detail.square / count)

@@ -33,7 +33,7 @@ class EventsStage:
     """Hits, bounces, net contacts and balls out of play."""
 
     name = "events"
-    version = 1
+    version = 2
     reads: tuple[str, ...] = ("arcs", "people", "frames")
     writes = tables.EVENTS
     needs_video = False
@@ -111,11 +111,12 @@ def _add(rows: list[dict[str, Any]], rally_id: int, before: Any, after: Any) -> 
     if after is not None:
         row.update(t_s=after.start_s, x_m=after.x_m, y_m=after.y_m, z_m=after.z_m,
                    x_m_sd=after.x_m_sd, y_m_sd=after.y_m_sd, z_m_sd=after.z_m_sd,
-                   side=after.start_side, arc_after=int(after.arc_id))
+                   side=after.start_side, arc_after=int(after.arc_id), t_s_sd=after.start_s_sd)
     else:
         row.update(t_s=before.end_s, x_m=before.end_x_m, y_m=before.end_y_m, z_m=before.end_z_m,
                    x_m_sd=before.end_x_m_sd, y_m_sd=before.end_y_m_sd,
-                   z_m_sd=before.end_z_m_sd, side=court.side_of(before.end_y_m))
+                   z_m_sd=before.end_z_m_sd, side=court.side_of(before.end_y_m),
+                   t_s_sd=before.end_s_sd)
     if before is not None:
         row["arc_before"] = int(before.arc_id)
     known = [arc for arc in (before, after) if arc is not None]
@@ -123,21 +124,7 @@ def _add(rows: list[dict[str, Any]], rally_id: int, before: Any, after: Any) -> 
     if len(known) == 1:
         # Seen from one side only: less sure that there was a contact at all.
         row["confidence"] *= 0.9
-    row["t_s_sd"] = time_sd(known)
     rows.append({name: _null(value) for name, value in row.items()})
-
-
-def time_sd(known: list[Any]) -> float | None:
-    """Standard deviation of a contact's time: its place's divided by the speeds that meet there."""
-    speeds, sds = [], []
-    for arc in known:
-        velocity = np.array([arc.vx_mps, arc.vy_mps, arc.vz_mps], dtype=float)
-        speeds.append(float(np.linalg.norm(velocity)))
-        sds.append(float(np.nanmean([arc.x_m_sd, arc.z_m_sd])))
-    total = sum(speeds)
-    if not np.isfinite(total) or total <= 0:
-        return None
-    return float(np.mean(sds) / total)
 
 
 def _null(value: Any) -> Any:

@@ -16,13 +16,19 @@ import pandas as pd
 from numba import njit
 from numpy.typing import NDArray
 
+from rallymill.camera import Camera
+from rallymill.stages.cameras import cameras_of, covariances_of
+
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Picture:
-    """Cameras of a run of frames: numbers, times and 3x4 matrices; NaN matrices where lost."""
+    """Cameras of a run of frames: numbers, times and 3x4 matrices; NaN matrices where lost.
+
+    ``rows`` are those of the ``frames`` table.
+    """
 
     frame: Indices
     t_s: Array
@@ -31,6 +37,19 @@ class Picture:
     focal_px: Array
     width_px: int
     height_px: int
+    rows: pd.DataFrame | None = None
+
+    def stated(self, slot: Indices) -> tuple[tuple[Camera | None, ...], tuple[Array | None, ...]]:
+        """Cameras of frames (N,) and the covariances (8, 8) that say how sure they are.
+
+        Both are empty where no frame says so.
+        """
+        if self.rows is None or "camera_covariance" not in self.rows:
+            return (), ()
+        rows = self.rows.iloc[slot]
+        if not rows["camera_covariance"].notna().any():
+            return (), ()
+        return cameras_of(rows), covariances_of(rows)
 
     # A view may last for hours, so what all of it tells is taken once.
     @cached_property
@@ -108,7 +127,7 @@ def picture(frames: pd.DataFrame) -> Picture:
     return Picture(
         frames["frame"].to_numpy(dtype=np.int64), frames["t_s"].to_numpy(dtype=float), matrix, k1,
         focal, int(width.iloc[0]) if len(width) else 1280,
-        int(height.iloc[0]) if len(height) else 720,
+        int(height.iloc[0]) if len(height) else 720, frames,
     )
 
 

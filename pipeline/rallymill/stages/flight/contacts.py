@@ -39,6 +39,10 @@ RUN_BACK_M = court.HALF_LENGTH_M + 6.4
 SIDE_RUN_M = court.HALF_DOUBLES_M + 3.66
 """Where fences stand on courts for international play (ITF Technical Booklet 2015, table 5)."""
 SIDE_ROLES = ("near", "far")
+MOST_HIDDEN_S = 0.13
+"""A served ball is not seen for so long before or after it is met at most."""
+LONG_GAP = 4.5
+"""Periods without a point after which the ball may have been lost."""
 FREE = np.inf
 
 
@@ -209,15 +213,23 @@ def find(
     or found where one chain gives way to another, or after a gap.
     """
     period = view.period_s
-    broken = (np.diff(chain) != 0) | (np.diff(path.t_s) > 4.5 * period)
+    broken = (np.diff(chain) != 0) | (np.diff(path.t_s) > LONG_GAP * period)
     breaks_s = np.concatenate([
         path.t_s[[0, -1]], path.t_s[:-1][broken], path.t_s[1:][broken]
     ])
     starts = segments.cuts(path.t_s, path.steady_px, sigma_px)
     met_s, met_px = segments.meetings(path.t_s, path.steady_px, starts, view.period_s)
     half = view.period_s / 2
-    times = np.concatenate([[path.t_s[0] - half], met_s, [path.t_s[-1] + half]])
-    steady = np.concatenate([path.steady_px[:1], met_px, path.steady_px[-1:]])
+    # Where two parts of the path meet across a gap nothing was seen; they end at its edges.
+    gaps = np.flatnonzero(np.diff(path.t_s) > LONG_GAP * period)
+    times = np.concatenate([
+        [path.t_s[0] - half], met_s, path.t_s[gaps] + half, path.t_s[gaps + 1] - half,
+        [path.t_s[-1] + half],
+    ])
+    steady = np.concatenate([
+        path.steady_px[:1], met_px, path.steady_px[gaps], path.steady_px[gaps + 1],
+        path.steady_px[-1:],
+    ])
     kink = np.ones(len(times), dtype=bool)
     grid = []
     for t_s in np.arange(path.t_s[0], path.t_s[-1], grid_s):
@@ -233,7 +245,7 @@ def find(
             if found is not None and within_reach(found[1], image):
                 grid.append((t_s, place))
                 break
-    low = _low_kinks(times, steady, view, who)
+    low = _low_kinks(times, steady, view, who) + _serve_times(times, path, view, who)
     grid += [(t_s, _steady_at(t_s, path)) for t_s in low]
     times = np.concatenate([times, [t_s for t_s, _ in grid]])
     steady = np.concatenate([steady, *[place[None] for _, place in grid]])
@@ -281,6 +293,41 @@ def _low_kinks(times: Array, steady: Array, view: Picture, who: dict[str, Player
                 found += [float(times[k]) - 0.07, float(times[k]) + 0.07]
                 break
     return found
+
+
+def _serve_times(times: Array, path: Candidates, view: Picture, who: dict[str, Player]
+                 ) -> list[float]:
+    """Times between the last point before and the first after a cut that may be a serve.
+
+    A served ball flies a metre and more from one frame to the next, and where racket and body hide
+    it for some frames the cut does not tell well when it was struck.
+    """
+    found: list[float] = []
+    for t_s in times:
+        image, _ = in_picture(float(t_s), _steady_at(float(t_s), path), view)
+        for role in SIDE_ROLES:
+            known = who[role].at(float(t_s), 0.3)
+            if known is None or not _may_serve(*known, image):
+                continue
+            after = int(np.clip(np.searchsorted(path.t_s, t_s), 1, len(path) - 1))
+            low, high = path.t_s[max(after - 2, 0)], path.t_s[min(after + 1, len(path) - 1)]
+            low, high = max(low, t_s - MOST_HIDDEN_S), min(high, t_s + MOST_HIDDEN_S)
+            found += [
+                float(time) for time in np.arange(low, high, 0.75 * view.period_s)
+                if np.abs(times - time).min() > 0.4 * view.period_s
+            ]
+            break
+    return found
+
+
+def _may_serve(feet_m: Array, box_px: Array, image_px: Array) -> bool:
+    """Whether an image point lies over a player at the baseline, where serves are met."""
+    tall = box_px[3] - box_px[1]
+    behind = abs(feet_m[1]) > court.HALF_LENGTH_M - 1.0
+    return bool(
+        behind and box_px[0] - 0.5 * tall <= image_px[0] <= box_px[2] + 0.5 * tall
+        and box_px[1] - 0.9 * tall <= image_px[1] <= box_px[1] + 0.2 * tall
+    )
 
 
 def _steady_at(t_s: float, path: Candidates) -> Array:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -10,6 +12,8 @@ from numpy.typing import NDArray
 
 from rallymill import court, flight
 from rallymill.flightfit import rally
+from rallymill.flightfit.rally_spread import CameraSpread
+from rallymill.stages.flight import half_volleys
 from rallymill.stages.flight.candidates import Candidates, Picture
 from rallymill.stages.flight.contacts import (
     BOUNCE,
@@ -32,6 +36,8 @@ from rallymill.stages.flight.rallies_end import Guess, by_the_fence, cut_dead, l
 Array = NDArray[np.float64]
 
 
+LONGEST_UNSEEN_S = 0.6
+"""A flight from a bounce to a stroke that is hardly seen lasts no longer than this."""
 LEAST_STROKE_M = -0.1
 """Height below which nothing is struck."""
 
@@ -52,11 +58,15 @@ class Rally:
 
 
 def is_play(reading: Reading, least_points: int = 5, least_reach_m: float = 4.0) -> bool:
-    """Whether a chain holds a stroke that sends the ball along the court."""
+    """Whether a chain holds a stroke that sends the ball along the court.
+
+    After a toss fewer points tell that it does.
+    """
+    tossed = bool(reading.flights) and reading.flights[0].first_kind in HANDS
     for part in reading.flights:
         reach = abs(part.fit.end[1] - part.fit.start[1])
-        if (part.first_kind in HITS and reach >= least_reach_m
-                and part.fit.n_points >= least_points):
+        least = 3 if tossed and part.first_kind in SERVES else least_points
+        if part.first_kind in HITS and reach >= least_reach_m and part.fit.n_points >= least:
             return True
     return False
 
@@ -64,10 +74,18 @@ def is_play(reading: Reading, least_points: int = 5, least_reach_m: float = 4.0)
 def believable(
     kinds: tuple[int, ...], fit: rally.RallyFit, least_reach_m: float = 4.0
 ) -> NDArray[np.bool_]:
-    """Which flights (M - 1,) can be believed: points met, and strokes that go somewhere."""
+    """Which flights (M - 1,) can be believed: points met, and strokes that go somewhere.
+
+    From a bounce to a stroke few points do, where the flights before and after are well seen: their
+    ends and the ground say where it led.
+    """
     span = np.diff(fit.time_s)
     good = fit.meet_m <= 0.5
-    good &= (span <= 0.2) | ((fit.mean_cost <= 3.0) & (fit.n_points >= 3))
+    seen = (fit.mean_cost <= 3.0) & (fit.n_points >= 3)
+    between = np.zeros(len(span), dtype=bool)
+    between[1:-1] = seen[:-2] & seen[2:] & (span[1:-1] <= LONGEST_UNSEEN_S)
+    between &= [one == BOUNCE and other in HITS for one, other in pairwise(kinds)]
+    good &= (span <= 0.2) | seen | (between & (fit.mean_cost <= 3.0))
     struck = np.array([kind in HITS for kind in kinds[1:]], dtype=bool)
     good &= ~struck | (fit.place[1:, 2] > LEAST_STROKE_M)
     for i in np.flatnonzero(good):
@@ -84,7 +102,7 @@ def believable(
 
 
 def setting(
-    guess: Guess, points: Candidates, matrix: Array, sigma_px: Array, who: dict[str, Player],
+    guess: Guess, points: Candidates, view: Picture, sigma_px: Array, who: dict[str, Player],
     serve_height_m: float, ground: rally.BouncePrior,
 ) -> rally.Setting:
     """What the joint fit of contacts about a guess rests on."""
@@ -100,10 +118,18 @@ def setting(
         spin_mean.append(mean)
         spin_sd.append(sd)
     return rally.Setting(
-        points.t_s, points.image_px, matrix, sigma_px, np.array([k == BOUNCE for k in kinds]),
+        points.t_s, points.image_px, view.matrix[points.slot], sigma_px,
+        np.array([k == BOUNCE for k in kinds]),
         np.array(means), np.array(sds), guess.time_sd_s, np.array(spin_mean[:-1]),
-        np.array(spin_sd[:-1]), ground,
+        np.array(spin_sd[:-1]), ground, camera_spread(points, view),
     )
+
+
+def camera_spread(points: Candidates, view: Picture) -> CameraSpread | None:
+    """Cameras of points and the mean covariance that their frames state; None where none does."""
+    cameras, stated = view.stated(points.slot)
+    known = [covariance for covariance in stated if covariance is not None]
+    return CameraSpread(cameras, np.mean(known, axis=0)) if known else None
 
 
 def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
@@ -221,18 +247,17 @@ def _fit_part(
     dead = False
     fit: rally.RallyFit | None = None
     for turn in range(3):
-        times = guess.time_s
         # Points just after the end stay at hand, so that a late end has to answer for them.
         after_s = 0.12 if guess.kinds[-1] != LOST else 1e-6
-        inside = (points.t_s >= times[0] - 1e-6) & (points.t_s <= times[-1] + after_s)
+        inside = (points.t_s >= guess.time_s[0] - 1e-6) & (
+            points.t_s <= guess.time_s[-1] + after_s)
         points, sigma = points.take(inside), sigma[inside]
         if len(points) < 4:
             return []
-        about = setting(guess, points, view.matrix[points.slot], sigma, who,
-                        options.serve_height_m, options.ground)
-        fit = rally.fit(
-            about, times, guess.place, guess.velocity, guess.spin, options.joint_turns
-        )
+        joint = partial(_joint, points=points, sigma=sigma, view=view, who=who, options=options)
+        fit = joint(guess)
+        if turn == 1:
+            guess, fit = _with_half_volleys(guess, fit, joint)
         end, over = cut_dead(guess.kinds, fit, options.out_margin_m)
         dead = dead or over
         fit = _part(fit, 0, end)
@@ -252,6 +277,31 @@ def _fit_part(
     if kinds[-1] == BOUNCE and len(kinds) > 2 and by_the_fence(fit, len(kinds) - 1):
         kinds = (*kinds[:-1], OUT_FAR if fit.place[-1, 1] > 0 else OUT_NEAR)
     return _believed(kinds, fit, dead)
+
+
+def _joint(
+    guess: Guess, points: Candidates, sigma: Array, view: Picture, who: dict[str, Player],
+    options: FitOptions,
+) -> rally.RallyFit:
+    about = setting(guess, points, view, sigma, who, options.serve_height_m, options.ground)
+    return rally.fit(
+        about, guess.time_s, guess.place, guess.velocity, guess.spin, options.joint_turns
+    )
+
+
+def _with_half_volleys(
+    guess: Guess, fit: rally.RallyFit, joint: Callable[[Guess], rally.RallyFit]
+) -> tuple[Guess, rally.RallyFit]:
+    """The guess and its fit with bounces before low strokes where that explains the points better.
+    """
+    for k in reversed(half_volleys.suspects(guess.kinds, fit)):
+        other = half_volleys.with_bounce(guess, fit, k)
+        if other is None:
+            continue
+        again = joint(other)
+        if again.cost < fit.cost:
+            guess, fit = other, again
+    return guess, fit
 
 
 def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:

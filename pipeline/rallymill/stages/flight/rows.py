@@ -39,6 +39,7 @@ def arc_rows(match_id: str, found: list[Rally]) -> list[dict[str, Any]]:
             row: dict[str, Any] = {
                 "match_id": match_id, "rally_id": rally_id, "arc_id": len(rows),
                 "start_s": fit.time_s[i], "end_s": fit.time_s[i + 1],
+                "start_s_sd": fit.time_sd[i], "end_s_sd": fit.time_sd[i + 1],
                 "start_kind": KIND_NAMES[start_kind], "end_kind": KIND_NAMES[end_kind],
                 "start_side": side,
                 "rms_px": float(fit.rms_px[i]) if np.isfinite(fit.rms_px[i]) else None,
