@@ -9,7 +9,7 @@ import click
 
 from rallymill.cli.bench_detect import detect
 from rallymill.cli.bench_flags import flags
-from rallymill.cli.bench_runs import faults, hostile, resume, season_bench
+from rallymill.cli.bench_runs import faults, hostile, long, resume, season_bench
 from rallymill.config import home
 
 
@@ -116,6 +116,7 @@ def shots(
 bench.add_command(resume)
 bench.add_command(season_bench)
 bench.add_command(faults)
+bench.add_command(long)
 bench.add_command(detect)
 bench.add_command(hostile)
 bench.add_command(flags)

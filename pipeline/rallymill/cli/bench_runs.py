@@ -1,5 +1,5 @@
-"""``rallymill bench`` resume, faults, hostile and season: what kills and worse do, how fast answers
-come."""
+"""``rallymill bench`` resume, faults, hostile, season and long: what kills and worse do, how fast
+answers come, what a match of hours takes."""
 
 from __future__ import annotations
 
@@ -48,6 +48,43 @@ def season_bench(matches: int, seed: int, folder: Path, table: Path | None) -> i
     if table is not None:
         table.write_text(report.text(), encoding="utf-8")
     return 0 if report.good else 1
+
+
+@click.command()
+@click.argument("film", type=click.Path(path_type=Path, exists=True, dir_okay=False),
+                required=False)
+@click.option("--minutes", type=click.FloatRange(min=0.5), default=120.0, show_default=True,
+              help="Length of the film that is made and read.")
+@click.option("--tables", is_flag=True,
+              help="Instead, how the stages after detection grow with a match that is not drawn.")
+@click.option("--folder", type=click.Path(path_type=Path), default=Path("outputs/bench_long"),
+              show_default=True, help="Where film and tables go; emptied first.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write the table to this file too.")
+def long(
+    film: Path | None, minutes: float, tables: bool, folder: Path, table: Path | None
+) -> int:
+    """Read a match of hours and watch time and memory.
+
+    FILM, or the sample clip of a broadcast, is played over and over with cutaways between.
+
+    Exit code: 0 it was read faster than it plays, within 4 GiB (with --tables: no stage takes
+    longer a minute of a long match), 1 otherwise.
+    """
+    from rallymill import benchmark_long, benchmark_long_tables
+    from rallymill.config import home
+
+    if tables:
+        rows = benchmark_long_tables.growth(lambda line: click.echo(line, err=True))
+        text, good = benchmark_long_tables.text(rows), benchmark_long_tables.good(rows)
+    else:
+        source = film or home() / "sample_clips" / "broadcast.mp4"
+        report = benchmark_long.run(
+            source, minutes, folder, lambda line: click.echo(line, err=True))
+        text, good = report.text(), report.good
+    click.echo(text, nl=False)
+    if table is not None:
+        table.write_text(text, encoding="utf-8")
+    return 0 if good else 1
 
 
 @click.command()
