@@ -162,8 +162,15 @@ def contrasts(squares: Floats) -> tuple[Floats, Floats]:
 
 def _moved(values: NDArray[Any], by: int) -> NDArray[Any]:
     """Columns moved to the right by so many, the outermost repeated."""
-    places = np.clip(np.arange(values.shape[1]) - by, 0, values.shape[1] - 1)
-    return values[:, places]
+    by = int(np.clip(by, 1 - values.shape[1], values.shape[1] - 1))
+    out = np.empty_like(values)
+    if by >= 0:
+        out[:, by:] = values[:, :values.shape[1] - by]
+        out[:, :by] = values[:, :1]
+    else:
+        out[:, :by] = values[:, -by:]
+        out[:, by:] = values[:, -1:]
+    return out
 
 
 @dataclass(frozen=True)
