@@ -120,8 +120,32 @@ def test_agreement_with_itself_is_full():
     given, found = clip()
     agreed = benchmark_flags.agreement([given], "club")
     assert agreed.overall() == Tally(found.num_rows, 0, 0) and agreed.good
-    assert f"| all rules | {found.num_rows} | {found.num_rows} | 0 | 0 | 0 | 1.000 |" in (
+    n = found.num_rows
+    near = agreed.near.total()
+    assert near == 0
+    assert f"| all rules | {n} | {n} | 0 | 0 | 0 | 0 | 1.000 | 1.000 | 1.000 | 1.000 |" in (
         benchmark_flags.table(agreed))
+
+
+def test_a_flag_that_only_exact_truth_has_counts_neither_way():
+    """Truth by its usual deviations is silent about a serve just over the bound; 5 cm tell it."""
+    given, _ = clip()
+    rows = given.truth["shots"].to_pylist()
+    serves = {p["point_id"] for p in given.truth["points"].to_pylist() if p["serve_number"] == 2}
+    short = 6.40 - 3.0 - 0.09
+    changed = [
+        row | ({"bounce_y_m": short * (1 if row["bounce_y_m"] > 0 else -1), "bounce_y_m_sd": None}
+               if row["stroke"] == "serve" and row["point_id"] in serves and row["in_court"]
+               and row["bounce_y_m"] is not None else {})
+        for row in rows
+    ]
+    sure = [row | ({"bounce_y_m_sd": 0.05} if row["stroke"] == "serve" else {}) for row in changed]
+    truth = {**given.truth, "shots": tableio.from_rows(tables.SHOTS, changed)}
+    measured = {**given.predicted, "shots": tableio.from_rows(tables.SHOTS, sure)}
+    agreed = benchmark_flags.agreement([replace(given, truth=truth, predicted=measured)], "club")
+    rule = "second_serve_depth"
+    assert agreed.near[rule] > 0 and agreed.by_rule[rule].false == 0
+    assert all(right for _, right in agreed.judged)
 
 
 def test_unsure_strokes_are_missed_and_left_open():

@@ -14,8 +14,6 @@ from functools import partial
 from pathlib import Path
 from time import process_time
 
-import pyarrow as pa
-
 from rallymill.arena import film, film_tier
 from rallymill.arena.boxes import boxed
 from rallymill.config import home
@@ -41,16 +39,9 @@ def clip(seed: int, tier: str, longest_s: float) -> Clip:
     return clip_of(film_of(seed, tier, longest_s))
 
 
-def clip_of(
-    shown: film.Film, first_stage: str = FIRST_STAGE,
-    disturb: Callable[[dict[str, pa.Table]], None] = lambda measured: None,
-) -> Clip:
-    """A film's boxes through the stages from ``first_stage`` on, beside its truth.
-
-    ``disturb`` may change the tables that the stages are given.
-    """
+def clip_of(shown: film.Film, first_stage: str = FIRST_STAGE) -> Clip:
+    """A film's boxes through the stages from ``first_stage`` on, beside its truth."""
     config, made = shown.config, boxed(shown)
-    disturb(made.measured)
     match = MatchContext(config.name, Path("none"), sheet=made.sheet)
     found = dict(made.measured)
     began = process_time()
@@ -70,7 +61,16 @@ def run(
     tell: Callable[[str], None] = lambda line: None,
 ) -> dict[str, list[Row]]:
     """Rows of the accuracy table for each tier, over ``films`` films each."""
-    found: dict[str, list[Row]] = {}
+    read = read_films(first_seed, films, longest_s, workers, tell)
+    return {tier: score_clips(clips) for tier, clips in read.items()}
+
+
+def read_films(
+    first_seed: int, films: int, longest_s: float, workers: int,
+    tell: Callable[[str], None] = lambda line: None,
+) -> dict[str, Sequence[Clip]]:
+    """``films`` films of each tier, read, beside their truth."""
+    found: dict[str, Sequence[Clip]] = {}
     for tier in TIERS:
         work = partial(clip, tier=tier, longest_s=longest_s)
         seeds = range(first_seed, first_seed + films)
@@ -80,7 +80,7 @@ def run(
         else:
             clips = [work(seed) for seed in seeds]
         tell(f"{tier}: {len(clips)} films, {sum(one.duration_s or 0 for one in clips):.0f} s")
-        found[tier] = score_clips(clips)
+        found[tier] = clips
     return found
 
 

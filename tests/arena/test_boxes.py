@@ -9,6 +9,7 @@ import numpy as np
 
 from rallymill import benchmark_shots, tables
 from rallymill.arena import boxes, film, film_config
+from rallymill.camera import from_matrix
 from rallymill.scoring.rows import ALL_CLIPS
 from rallymill.scoring.run import score_clips
 
@@ -16,7 +17,7 @@ CONFIG = film_config.FilmConfig(
     name="boxes", seed=100_901, tier="broadcast", n_points=2, max_duration_s=14.0, cutaways=0.0,
     replays=0.0, opening_s=0.0,
 )
-PERFECT = boxes.Noise(0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0, 0.0)
+PERFECT = boxes.Noise(0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0, 0.0, 0.0, 0.0)
 
 
 @lru_cache(maxsize=1)
@@ -45,6 +46,30 @@ def test_without_noise_boxes_are_where_the_camera_sees_the_ball() -> None:
         u, v, w = cameras[row.frame] @ np.append(place, 1.0)
         seen = np.array([row.x1_px + row.x2_px, row.y1_px + row.y2_px]) / 2
         assert np.allclose(seen, [u / w, v / w], atol=0.2)
+
+
+def test_players_boxes_end_at_the_shoe_that_is_nearest_to_the_camera() -> None:
+    """So the ground seen at their lower edge lies before the body's middle, not under it."""
+    found = boxes.boxed(made(), PERFECT)
+    people = found.measured["people"].to_pandas()
+    frames = {row["frame"]: row for row in found.truth["frames"].to_pylist()}
+    before = []
+    for row in people.iloc[::15].itertuples():
+        camera = from_matrix(
+            np.array(frames[row.frame]["camera"]), CONFIG.width_px, CONFIG.height_px, 0.0)
+        ground = camera.ground(np.array([(row.x1_px + row.x2_px) / 2, row.y2_px]))
+        before.append(row.y_m - ground[1])
+    assert 0.05 < np.median(before) < 0.35
+
+
+def test_edges_of_players_boxes_are_off_by_as_much_as_asked_for_and_for_as_long() -> None:
+    shaken = replace(PERFECT, player_px=2.0, player_lasts_s=0.2)
+    sharp, found = (
+        boxes.boxed(made(), noise).measured["people"].to_pandas() for noise in (PERFECT, shaken))
+    off = (found["y2_px"] - sharp["y2_px"])[found["track_id"] == 1].to_numpy()
+    step_s = float(np.median(np.diff(found["t_s"].unique())))
+    assert 1.3 < off.std() < 2.7
+    assert abs(np.corrcoef(off[:-1], off[1:])[0, 1] - np.exp(-step_s / 0.2)) < 0.12
 
 
 def n_balls(noise: boxes.Noise) -> int:

@@ -2,7 +2,9 @@
 
 Seconds of work for minutes of play, so that what happens after detection can be tuned and measured
 on many more points than could be drawn. The figures of :class:`Noise` are about those of the
-detector on drawn films; real boxes fail in more ways, so what is measured here is a bound.
+detector on drawn films; real boxes fail in more ways, so what is measured here is a bound. Edges of
+players' boxes there are off by 1.1 px at 60 px of height and by 2 to 2.7 px at 110 to 200, with a
+correlation of 0.8 from frame to frame (ten films for validation).
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ from rallymill import tableio, tables
 from rallymill.arena import film_truth
 from rallymill.arena.film import Film
 from rallymill.arena.film_plan import Segment, frame_time_s
-from rallymill.arena.world import World
+from rallymill.arena.render_people import surface
+from rallymill.arena.world import Look, PersonState, World
 from rallymill.camera import Camera
 
 Array = NDArray[np.float64]
@@ -29,6 +32,8 @@ PLAYERS = ("near", "far")
 BALL_WIDTH_M = 0.067
 LEAST_BALL_PX = 3.0
 """No ball's box is narrower."""
+STRINGS, STRINGS_M = 2, 0.13
+"""Row of a pose's marks that is the middle of the strings, and how far they reach about it."""
 BESIDE_PX = 8.0
 LOST_FRAMES = 3
 """A miss now and then goes on for up to so many frames less one more."""
@@ -49,6 +54,11 @@ class Noise:
     """Ball-like spots that stay where they are on the court."""
     camera_px: float = 0.3
     people_m: float = 0.08
+    player_px: float = 0.8
+    """Deviation of each edge of a player's box, besides the share of its height."""
+    player_share: float = 0.007
+    player_lasts_s: float = 0.18
+    """A box that ends above or below a shoe does so for about so long."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +108,8 @@ class _Looker:
         self.boxes: list[Row] = []
         self.people: list[Row] = []
         self._lost = 0
+        self.edge_rng = np.random.default_rng([seed, 31])
+        self._edges: dict[int, tuple[float, Array]] = {}
 
     def look(self, segment: Segment, view_id: int, config: Any) -> None:
         """Every frame of a span."""
@@ -140,7 +152,9 @@ class _Looker:
                 continue
             corners.append(box)
             measured = place[:2] + self.rng.normal(0, self.noise.people_m, 2)
-            edges = dict(zip(("x1_px", "y1_px", "x2_px", "y2_px"), box, strict=True))
+            hull = self._hull(state, self.world.looks[index], camera)
+            hull = hull + self._unsteady(index, t_s, hull[3] - hull[1])
+            edges = dict(zip(("x1_px", "y1_px", "x2_px", "y2_px"), hull, strict=True))
             self.people.append({
                 "frame": frame, "t_s": t_s, "track_id": index + 1, "role": role,
                 "x_m": measured[0], "y_m": measured[1], **edges, "u_px": foot[0], "v_px": foot[1],
@@ -150,6 +164,27 @@ class _Looker:
                 "frame": frame, "t_s": t_s, "label": "player", **edges, "confidence": 0.9
             })
         return corners
+
+    def _hull(self, state: PersonState, look: Look, camera: Camera) -> Array:
+        """Box (4,) about the body and the strings, as far as the picture goes."""
+        skin, _, pose = surface(state, look)
+        strings = pose.marks[STRINGS] + STRINGS_M * np.concatenate([np.eye(3), -np.eye(3)])
+        image = camera.project(np.concatenate([skin, strings]))
+        last = np.array(self.size) - 1.0
+        return np.concatenate([
+            np.clip(np.nanmin(image, axis=0), 0, last), np.clip(np.nanmax(image, axis=0), 0, last)
+        ])
+
+    def _unsteady(self, index: int, t_s: float, tall_px: float) -> Array:
+        """Errors (4,) of a box's edges: each of a Gauss-Markov process of first order."""
+        noise = self.noise
+        since_s, last = self._edges.get(index, (-np.inf, np.zeros(4)))
+        kept = 0.0
+        if noise.player_lasts_s > 0:
+            kept = float(np.exp(-(t_s - since_s) / noise.player_lasts_s))
+        now = kept * last + np.sqrt(1 - kept**2) * self.edge_rng.normal(0, 1, 4)
+        self._edges[index] = (t_s, now)
+        return now * (noise.player_px * self.scale + noise.player_share * tall_px)
 
     def _clutter(self, frame: int, t_s: float, camera: Camera, corners: list[Array]) -> None:
         for box in corners:

@@ -96,16 +96,30 @@ def shots(
 
     from rallymill import benchmark_ablation, benchmark_shots
     from rallymill.benchmarks import side_by_side
+    from rallymill.scoring import deviations
+    from rallymill.scoring.run import score_clips
 
-    measure = benchmark_ablation.run if without else benchmark_shots.run
-    found = measure(first_seed, films, seconds, workers, lambda line: click.echo(line, err=True))
+    def tell(line: str) -> None:
+        click.echo(line, err=True)
+
+    more = ""
+    if without:
+        found = benchmark_ablation.run(first_seed, films, seconds, workers, tell)
+    else:
+        read = benchmark_shots.read_films(first_seed, films, seconds, workers, tell)
+        found = {tier: score_clips(clips) for tier, clips in read.items()}
+        more = (
+            "\n## Normalised errors\n\nErrors divided by their stated deviations: mean square, "
+            f"which should be {deviations.LOW:g} to {deviations.HIGH:g}, and share beyond "
+            f"three.\n\n{deviations.table(read)}"
+        )
     measured = {tier: benchmark_shots.overall(rows) for tier, rows in found.items()}
     title = "Each part of reading the flight left out" if without else "After detection"
     text = (
         f"# {title}, on films that are not drawn\n\n"
         f"`rallymill bench shots --films {films} --first-seed {first_seed} --seconds {seconds:g}"
         f"{' --without' if without else ''}`, "
-        f"{date.today().isoformat()}.\n\n{side_by_side(measured)}"
+        f"{date.today().isoformat()}.\n\n{side_by_side(measured)}{more}"
     )
     click.echo(text, nl=False)
     if table is not None:

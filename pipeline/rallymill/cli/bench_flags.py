@@ -23,16 +23,18 @@ import click
               help="Folder of those films, with their truth beside them.")
 @click.option("--level", type=click.Choice(["club", "college", "tour"]), default="tour",
               show_default=True, help="Level of play whose thresholds are taken for films.")
+@click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
 @click.option("--table", type=click.Path(path_type=Path), help="Write the tables to this file too.")
 def flags(
     worlds: int, points: int, films: int, seconds: float, first_seed: int, out: Path | None,
-    truth: Path | None, level: str, table: Path | None,
+    truth: Path | None, level: str, workers: int, table: Path | None,
 ) -> int:
     """Measure the rules: what they find of planted behaviour, and what measurement costs.
 
     Planted: on true tables, at least 95 % of what players were made to do is found and at most 3 %
     of what was done right is flagged. Measured: flags on measured tables against those of the same
     rules on the truth, F1 at least 0.90 over all and 0.80 for every rule with 20 cases or more.
+    What truth has only where it is taken as exact lies too near a threshold to count either way.
 
     Exit code: 0 every bound is kept, 1 otherwise.
     """
@@ -60,7 +62,7 @@ def flags(
         found = benchmark_flags.of_folder(out, truth, level)
         command = f"rallymill bench flags --worlds 0 --out {out.name} --truth {truth.name}"
     elif films:
-        found = benchmark_flags.simulated(first_seed, films, seconds, level, tell)
+        found = benchmark_flags.simulated(first_seed, films, seconds, level, workers, tell)
         command = (
             f"rallymill bench flags --worlds 0 --films {films} --seconds {seconds:g} --first-seed "
             f"{first_seed}")

@@ -25,8 +25,11 @@ def hit_tolerance_s(frame_s: float) -> float:
     return max(2 * frame_s, HIT_TOLERANCE_S)
 
 
-def _covered(clip: Clip) -> tuple[pd.DataFrame, pd.DataFrame] | str:
-    """Found events where truth knows what is shown, and true events in main-camera spans."""
+def covered(clip: Clip) -> tuple[pd.DataFrame, pd.DataFrame] | str:
+    """Found events where truth knows what is shown, and true events in main-camera spans.
+
+    Or why there are none.
+    """
     tables = clip.frames_of("events")
     if isinstance(tables, str):
         return tables
@@ -54,7 +57,7 @@ def match_events(
 
 def hits(clip: Clip) -> Tally | NotMeasured:
     """Hits in time, on the right side."""
-    tables = _covered(clip)
+    tables = covered(clip)
     if isinstance(tables, str):
         return NotMeasured(tables)
     return match_events(*tables, "hit", hit_tolerance_s(clip.frame_s()))[2]
@@ -66,7 +69,7 @@ def bounces(clip: Clip) -> Tally | NotMeasured:
     What a dead ball does on its way to the fence is no part of play: bounces after a true point's
     end and before the next one count neither way.
     """
-    tables = _covered(clip)
+    tables = covered(clip)
     if isinstance(tables, str):
         return NotMeasured(tables)
     found, true = (table[~_dead(clip, table)] for table in tables)
@@ -93,7 +96,7 @@ def bounce_place(clip: Clip, side: str) -> Errors | NotMeasured:
     Bounces are paired within the tolerance of hits, so that a bounce that is found too early or
     late keeps its error of place in the figure.
     """
-    tables = _covered(clip)
+    tables = covered(clip)
     if isinstance(tables, str):
         return NotMeasured(tables)
     found, true, _ = match_events(*tables, "bounce", hit_tolerance_s(clip.frame_s()))

@@ -24,7 +24,8 @@ def match_shots(
     return found.iloc[pairs[:, 0]], true.iloc[pairs[:, 1]]
 
 
-def _matched(clip: Clip) -> tuple[pd.DataFrame, pd.DataFrame] | str:
+def matched_strokes(clip: Clip) -> tuple[pd.DataFrame, pd.DataFrame] | str:
+    """Strokes that were found and their true ones, in the same order, or why there are none."""
     tables = clip.frames_of("shots")
     if isinstance(tables, str):
         return tables
@@ -63,7 +64,7 @@ def agreement(found: pd.Series, true: pd.Series) -> Share:
 
 def number(clip: Clip, column: str, relative: bool = False) -> Errors | NotMeasured:
     """Errors of :func:`number_errors` over the strokes that were found."""
-    matched = _matched(clip)
+    matched = matched_strokes(clip)
     if isinstance(matched, str):
         return NotMeasured(matched)
     return number_errors(*matched, column, relative)
@@ -71,7 +72,7 @@ def number(clip: Clip, column: str, relative: bool = False) -> Errors | NotMeasu
 
 def answer(clip: Clip, column: str, serves: bool | None = None) -> Share | NotMeasured:
     """Agreement over the strokes that were found; ``serves`` picks true serves or all others."""
-    matched = _matched(clip)
+    matched = matched_strokes(clip)
     if isinstance(matched, str):
         return NotMeasured(matched)
     found, true = matched
