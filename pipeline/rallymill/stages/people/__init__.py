@@ -34,7 +34,7 @@ class PeopleStage:
     """Tables in, table out; see the module's docstring."""
 
     name = "people"
-    version = 3
+    version = 4
     reads = ("detections", "frames")
     writes = tables.PEOPLE
     needs_video = False

@@ -41,7 +41,9 @@ class PeopleConfig(StageConfig):
     head_sd_m: float = Field(0.12, gt=0)
     """Standard deviation of that height: stature and crouching."""
     posture_sd_m: float = Field(0.05, ge=0)
-    """What gait and posture leave uncertain however long one looks."""
+    """What gait and posture leave uncertain across the court however long one looks."""
+    posture_along_sd_m: float = Field(0.09, ge=0)
+    """The same along the court: the lowest shoe is now the front one, now the back one."""
     manoeuvre_m2ps3: float = Field(4.0, gt=0)
     """Spectral density of the white acceleration of a person."""
     start_speed_sd_mps: float = Field(2.5, gt=0)

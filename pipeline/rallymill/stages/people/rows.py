@@ -55,7 +55,8 @@ def rows_of(
     confidence[seen] = view.confidence[path.box[seen]]
     confidence = np.interp(np.arange(n), np.flatnonzero(seen), confidence[seen])
     confidence = confidence * certain * np.exp(-2 * path.gap_s / config.bridge_s)
-    shared = _camera_variance(view, path) + config.posture_sd_m**2
+    posture = np.array([config.posture_sd_m, config.posture_along_sd_m]) ** 2
+    shared = _camera_variance(view, path) + posture
     along = view.covariance_m2[path.box[seen], 1, 1] * config.foot_lasting_share**2
     shared[:, 1] += np.interp(np.arange(n), np.flatnonzero(seen), along)
     cut = seen & view.cut[path.box]
