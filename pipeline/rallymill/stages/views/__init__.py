@@ -42,7 +42,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 6
+    version = 7
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
