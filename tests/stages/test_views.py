@@ -257,25 +257,6 @@ def test_a_starved_encoder_or_a_change_of_light_cuts_nothing():
     assert step(two) == [30]
 
 
-@pytest.mark.parametrize(("y_m", "expected"), [(-30.2, "main"), (-20.0, "other")])
-def test_faint_lines_are_believed_where_the_main_camera_stands(y_m, expected):
-    from rallymill.camera import Camera
-    from rallymill.stages.views.probing import Probe
-
-    def probe(frame: int, y: float | None) -> Probe:
-        camera = None if y is None else Camera.looking_at([0, y, 9], [0, 0, 0], 1000, 640, 360)
-        return Probe(frame, frame / RATE, camera)
-
-    changes = motion.Changes()
-    for k in range(400):
-        changes.add(k / RATE, np.zeros((27, 48, 3), np.uint8))
-    usual = [probe(frame, -30.0) for frame in range(200, 400, 15)]
-    faint = [probe(k * 18, y_m if k in (3, 7) else None) for k in range(11)]
-    cut = [motion.Piece(0, 199), motion.Piece(200, 399)]
-    spans = labels.label_all(changes, cut, [*faint, *usual], {})
-    assert [span.label for span in spans] == [expected, "main"]
-
-
 def test_table_follows_its_schema(tmp_path):
     _, rows = shoot(tmp_path / "a.mp4", [run(live, 0, 2)])
     assert set(rows[0]) == set(tables.VIEWS.names())

@@ -17,9 +17,6 @@ Array = NDArray[Any]
 
 MAIN_SHARE = 0.34
 """Least share of probes with the court in a main-camera span."""
-FAINT_PROBES, FAINT_SHARE = 2, 0.15
-"""Where lines are faint, fewer will do that see it from the main camera's place: two that err do
-not err alike."""
 OTHER_PLACE = 0.2
 """Cameras further apart than this share of their distance to the net are different cameras."""
 REPEATED_SHARE = 0.3
@@ -108,8 +105,7 @@ def _by_court(
         probe for probe in seen
         if place is not None and probe.camera is not None and _near(probe.camera.centre_m, place)
     ]
-    faint = len(here) >= FAINT_PROBES and len(here) >= FAINT_SHARE * len(mine)
-    if (share >= MAIN_SHARE or faint) and len(here) * 2 >= len(seen):
+    if share >= MAIN_SHARE and len(here) * 2 >= len(seen):
         words = f"court seen in {len(seen)} of {len(mine)} probes"
         return Span(piece.first, piece.last, "main", 0.5 + 0.5 * share, words)
     if share >= MAIN_SHARE:
