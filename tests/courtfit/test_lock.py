@@ -141,3 +141,18 @@ def test_a_court_moved_by_a_line_s_distance_is_not_whole():
     for sign in (-1, 1):
         moved = replace(truth, centre_m=truth.centre_m + sign * way)
         assert not support.check(white, moved, model.Paint()).whole
+
+
+@pytest.mark.parametrize(("seen", "certain"), [
+    # Dark clay, half of it in shadow, on a drawn film: courts more than a line off.
+    (support.Support(0.727, 0.079, 2, 5, 0, 0.73, 1925.0, 959.0), False),
+    (support.Support(0.757, 0.237, 4, 3, 0, 0.64, 835.0, 323.0), False),
+    (support.Support(0.924, 0.182, 4, 5, 0, 0.58, 2237.0, 1566.0), False),
+    (support.Support(0.794, 0.150, 2, 5, 0, 0.94, 1926.0, 1024.0), False),
+    # Right ones: worn paint, and a net that can hardly be seen.
+    (support.Support(0.820, 0.094, 2, 5, 0, 1.0, 2401.0, 1506.0), True),
+    (support.Support(0.989, 0.023, 4, 5, 0, 0.15, 2399.0, 2305.0), True),
+])
+def test_a_first_court_needs_its_net_and_clean_lines(seen, certain):
+    assert seen.good
+    assert seen.certain == certain

@@ -150,10 +150,10 @@ def _with_true_paint(white: Picture, found: Lock) -> Lock:
 def judged(found: Lock, scale: float) -> Lock | NotFound:
     """The lock if it may be believed, otherwise why not."""
     s = found.support
-    if not s.good:
+    if not s.certain:
         return NotFound(
             f"best court has {s.on:.0%} of its lines, {s.off:.0%} beside them, "
-            f"{s.across} across and {s.down} down"
+            f"{s.across} across and {s.down} down, {s.net:.0%} of its net"
         )
     if found.fit.rms_px > WORST_RMS_PX * scale:
         return NotFound(f"lines lie {found.fit.rms_px:.1f} px from the best court")

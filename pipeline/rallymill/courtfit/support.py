@@ -39,6 +39,10 @@ WHOLE_ACROSS, WHOLE_DOWN, WHOLE_ON, WHOLE_NET = 4, 4, 0.85, 0.05
 """A court of which so many lines are seen, so well and none missing, needs no more than a trace of
 its net: moved by one line's distance it would miss a line, and a faint net fades before the lines
 do."""
+FIRST_NET, FIRST_EXCESS, FIRST_WHOLE_EXCESS = 0.7, 0.7, 0.8
+"""Of a court that nothing was known of before, so much of the net's band must be seen, as of every
+right one, unless the court is whole and this much more is seen on its lines than beside them; with
+two lines across only, so much more must be too: edges of shadows pass for one or two lines."""
 SHORTEST_SHARE = 0.03
 """A line counts only if its visible part is at least this share of the picture's width."""
 
@@ -74,6 +78,17 @@ class Support:
             and self.across + self.down >= LEAST_LINES
             and self.missing <= MOST_MISSING
             and not self.net < (WHOLE_NET if self.whole else LEAST_NET)
+        )
+
+    @property
+    def certain(self) -> bool:
+        """Whether the court may be believed where nothing was known of it before."""
+        excess = self.on - self.off
+        whole = self.whole and excess >= FIRST_WHOLE_EXCESS
+        return (
+            self.good
+            and (self.across > LEAST_ACROSS or excess >= FIRST_EXCESS)
+            and not self.net < (WHOLE_NET if whole else FIRST_NET)
         )
 
     @property

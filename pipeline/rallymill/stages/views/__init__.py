@@ -42,7 +42,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 7
+    version = 8
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True
