@@ -245,7 +245,8 @@ def find(
             if found is not None and within_reach(found[1], image):
                 grid.append((t_s, place))
                 break
-    low = _low_kinks(times, steady, view, who) + _serve_times(times, path, view, who)
+    served = _serve_times(times, path, view, who)
+    low = _low_kinks(times, steady, view, who) + served
     grid += [(t_s, _steady_at(t_s, path)) for t_s in low]
     times = np.concatenate([times, [t_s for t_s, _ in grid]])
     steady = np.concatenate([steady, *[place[None] for _, place in grid]])
@@ -262,7 +263,10 @@ def find(
         images.append(image)
         matrices.append(matrix)
         loose = bool(kink[k] and np.abs(breaks_s - times[k]).min() <= 2.5 * period)
-        kinds.append(_kinds(float(times[k]), image, matrix, bool(kink[k]), loose, who))
+        able = _kinds(float(times[k]), image, matrix, bool(kink[k]), loose, who)
+        if times[k] in served:
+            able = tuple(kind for kind in able if kind in SERVES)
+        kinds.append(able)
     times, kink = times[kept], kink[kept]
     index = np.searchsorted(path.t_s, times).astype(np.int64)
     inner = np.clip(index, 1, len(path) - 1)
@@ -312,8 +316,11 @@ def _serve_times(times: Array, path: Candidates, view: Picture, who: dict[str, P
             after = int(np.clip(np.searchsorted(path.t_s, t_s), 1, len(path) - 1))
             low, high = path.t_s[max(after - 2, 0)], path.t_s[min(after + 1, len(path) - 1)]
             low, high = max(low, t_s - MOST_HIDDEN_S), min(high, t_s + MOST_HIDDEN_S)
+            near = path.t_s[max(after - 3, 0) : after + 3]
+            if np.diff(near).max() < 1.5 * view.period_s:
+                continue  # nothing is hidden
             found += [
-                float(time) for time in np.arange(low, high, 0.75 * view.period_s)
+                float(time) for time in np.arange(low, high, max(0.75 * view.period_s, 0.025))
                 if np.abs(times - time).min() > 0.4 * view.period_s
             ]
             break
