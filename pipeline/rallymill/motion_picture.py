@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, cast
 
 import cv2
@@ -30,6 +31,8 @@ INPUT_SIZE = (736, 1280)
 """Height and width of what the network is given; pictures are fitted into it at its top left."""
 ZERO = 128
 """Grey level that stands for no difference."""
+FAR = 3
+"""What is seen from farther off shows so many times as much across."""
 LEAST_SHIFT_PX = 0.25
 """A camera motion that moves no corner by more than this is not undone."""
 
@@ -40,6 +43,13 @@ class Moment:
 
     grey: Picture
     yellow: Picture
+
+    @cached_property
+    def far(self) -> Picture:
+        """Grey from farther off, one pixel for FAR x FAR; worked out once, when it is asked for."""
+        height, width = self.grey.shape
+        size = (max(width // FAR, 1), max(height // FAR, 1))
+        return _u8(cv2.resize(self.grey, size, interpolation=cv2.INTER_AREA))
 
 
 def fitted_width(width_px: int, height_px: int) -> int:

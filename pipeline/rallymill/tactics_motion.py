@@ -49,7 +49,8 @@ class PlayerTrack:
     """Track of one side's player: arrays (N,) in ascending time.
 
     ``feet_px`` and ``head_px`` are the vertical picture coordinates of the feet and of the top of
-    the box; ``z_m`` is the height of the feet where it was measured. Unknown values are NaN.
+    the box; ``z_m`` is the height of the feet where it was measured, ``z_m_sd`` its deviation,
+    where one is stated. Unknown values are NaN.
     """
 
     t_s: Array
@@ -63,6 +64,7 @@ class PlayerTrack:
     feet_px: Array
     head_px: Array
     observed: NDArray[np.bool_]
+    z_m_sd: Array | None = None
 
     @staticmethod
     def of_columns(columns: Mapping[str, ArrayLike]) -> PlayerTrack:
@@ -87,7 +89,7 @@ class PlayerTrack:
         return PlayerTrack(
             t, picked["x_m"], picked["y_m"], picked["vx_mps"], picked["vy_mps"],
             picked["x_m_sd"], picked["y_m_sd"], picked["z_m"], picked["v_px"], picked["y1_px"],
-            observed,
+            observed, get("z_m_sd")[order] if "z_m_sd" in columns else None,
         )
 
     def at(self, t_s: float, longest_gap_s: float = 0.25) -> Stance | None:
@@ -138,21 +140,33 @@ class PlayerTrack:
         return float(self.t_s[rows][moving[0]]) if len(moving) else None
 
     def heights_measured(self) -> bool:
-        """Whether heights of the feet were measured; nought all along means filled in."""
-        return bool(len(self.z_m) and np.nanmax(np.nan_to_num(self.z_m)) > 0)
+        """Whether heights of the feet were measured.
+
+        Nought all along means filled in, unless it is said how sure it is.
+        """
+        stated = self.z_m_sd is not None and np.isfinite(self.z_m_sd).any()
+        return bool(len(self.z_m) and (stated or np.nanmax(np.nan_to_num(self.z_m)) > 0))
 
     def feet_height_m(self, start_s: float, end_s: float) -> tuple[Array, Array, float]:
         """Times, heights of the feet over the ground (N,) and their standard deviation, in a span.
 
-        From measured heights where there are any, otherwise from the picture: a hop lifts feet and
-        head alike for a moment, so the lesser rise of the two over their running median counts,
-        scaled by the height of the box. The deviation is that of the second differences of the
-        signal, NaN when nothing was measured.
+        From measured heights where there are any: the deviation is that of a moment on the ground,
+        of the least sure one where no hop was seen. Otherwise from the picture: a hop lifts feet
+        and head alike for a moment, so the lesser rise of the two over their running median
+        counts, scaled by the height of the box. The deviation is then that of the second
+        differences of the signal, NaN when nothing was measured.
         """
         rows = self.within(start_s, end_s)
         t, z = self.t_s[rows], self.z_m[rows]
-        if len(t) >= 5 and np.isfinite(z).all() and self.heights_measured():
-            return t, z, 0.01
+        if self.heights_measured():
+            if len(t) < 5 or not np.isfinite(z).all():
+                return t, np.full(len(t), np.nan), float("nan")
+            if self.z_m_sd is None or not np.isfinite(self.z_m_sd[rows]).all():
+                return t, z, 0.01
+            on_ground = self.z_m_sd[rows][z == 0]
+            if not len(on_ground):
+                return t, z, 0.01
+            return t, z, float(np.median(on_ground) if (z > 0).any() else on_ground.max())
         feet, head = self.feet_px[rows], self.head_px[rows]
         if len(t) < 5 or not (np.isfinite(feet).all() and np.isfinite(head).all()):
             return t, np.full(len(t), np.nan), float("nan")

@@ -72,14 +72,34 @@ def test_a_candidate_moves_to_what_was_seen_and_keeps_its_size() -> None:
         odds = np.where(light > 150, 3.0, -3.0)
         return np.column_stack([odds, np.full(len(seen), 1.5), np.full(len(seen), -0.5)])
 
-    boxes = [Box("ball", 100, 100, 112, 108, 0.01)] * 70 + [Box("ball", 10, 10, 20, 20, 0.9)]
+    far_off = [Box("ball", 10 + 2 * k, 200, 20 + 2 * k, 210, 0.9) for k in range(70)]
+    boxes = [Box("ball", 10, 10, 20, 20, 0.9), *far_off, Box("ball", 100, 100, 112, 108, 0.01)]
     moments = [dotted(105.5, 103.5)] * 5
     found = detect_balls.BallLook(run).looked(moments, [None] * 5, boxes)
-    assert len(found) == 71
+    # Surest first; of those beside each other every other one is left.
+    assert len(found) == 37
     assert found[0].x1_px == 101.5 and found[0].y1_px == 99.5
-    assert found[69].x2_px - found[69].x1_px == 12 and found[69].y2_px - found[69].y1_px == 8
-    assert found[69].confidence == pytest.approx(1 / (1 + np.exp(-3)))
-    assert found[70].confidence == pytest.approx(1 / (1 + np.exp(3)))
+    assert found[0].x2_px - found[0].x1_px == 12 and found[0].y2_px - found[0].y1_px == 8
+    assert found[0].confidence == pytest.approx(1 / (1 + np.exp(-3)))
+    assert all(box.confidence == pytest.approx(1 / (1 + np.exp(3))) for box in found[1:])
+
+
+@settings(max_examples=50)
+@given(st.lists(st.tuples(st.integers(0, 30), st.integers(0, 30), st.floats(0, 1)), max_size=12))
+def test_of_places_around_one_middle_the_surest_stays(rows) -> None:
+    boxes = [Box("ball", x, y, x + 6, y + 6, sure) for x, y, sure in rows]
+    kept = detect_balls.once(boxes)
+    places = detect_balls.middles(kept)
+    for k, place in enumerate(places):
+        assert all(np.hypot(*(place - other)) >= detect_balls.SAME_PX for other in places[:k])
+    assert [b.confidence for b in kept] == sorted((b.confidence for b in kept), reverse=True)
+    for box in boxes:
+        middle = detect_balls.middles([box])[0]
+        near = np.hypot(*(places - middle).T) < detect_balls.SAME_PX
+        assert any(
+            one.confidence >= box.confidence for one, is_near in zip(kept, near, strict=True)
+            if is_near
+        )
 
 
 def test_features_tell_what_the_detector_said() -> None:

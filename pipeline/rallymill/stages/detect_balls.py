@@ -26,8 +26,7 @@ Picture = NDArray[np.uint8]
 
 SIDE = 48
 """Side of what is seen of a place, in pixels."""
-FAR = 3
-"""The view from farther off shows so many times as much across."""
+FAR = motion_picture.FAR
 N_MOMENTS = len(motion_picture.MOMENTS)
 CHANNELS = 2 * N_MOMENTS + 1
 """Grey of the moments from near, of the moments from farther off, and yellow."""
@@ -35,6 +34,8 @@ FEATURES = 4
 """What the detector said: that it said something, log odds of its confidence, width, height."""
 LEAST_CONFIDENCE = 1e-4
 
+SAME_PX = 4.0
+"""Two places that end up closer than this are one, the surer one."""
 LOOK_AT_ONCE = 64
 """Places that are given to the network together."""
 
@@ -52,11 +53,7 @@ def looks(
     """
     seen = np.empty((len(places_px), CHANNELS, SIDE, SIDE), dtype=np.uint8)
     for k, (moment, matrix) in enumerate(zip(moments, matrices, strict=True)):
-        near = moment.grey
-        height, width = near.shape
-        far = np.asarray(cv2.resize(
-            near, (max(width // FAR, 1), max(height // FAR, 1)), interpolation=cv2.INTER_AREA
-        ), dtype=np.uint8)
+        near, far = moment.grey, moment.far
         places = moved_places(places_px, matrix)
         for i, (x, y) in enumerate(places):
             seen[i, k] = _around(near, x, y)
@@ -135,7 +132,7 @@ class BallLook:
         """Boxes of balls of a frame, each moved to the middle that was seen, with its probability.
 
         See :func:`looks` for the moments. A box keeps its size. Confidences are probabilities that
-        the ball is there.
+        the ball is there. Boxes come surest first; of those around one middle the surest stays.
         """
         found: list[Box] = []
         places, said = middles(boxes), features(boxes)
@@ -149,4 +146,15 @@ class BallLook:
                     box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
                     box.y2_px + down, 1 / (1 + math.exp(-odds)),
                 ))
-        return found
+        return once(found)
+
+
+def once(boxes: Sequence[Box]) -> list[Box]:
+    """Boxes, surest first, without those whose middle a surer box has as well."""
+    order = sorted(boxes, key=lambda box: -box.confidence)
+    places = middles(order)
+    kept: list[int] = []
+    for k, place in enumerate(places):
+        if all(np.hypot(*(place - places[other])) >= SAME_PX for other in kept):
+            kept.append(k)
+    return [order[k] for k in kept]

@@ -41,9 +41,10 @@ class DetectConfig(StageConfig):
     interval_s: float = Field(0.036, gt=0, lt=0.2, description="time to its neighbours")
     player_confidence: float = Field(0.20, ge=0, le=1)
     ball_confidence: float = Field(0.003, ge=0, le=1, description="low: the flight fit chooses")
-    balls_a_frame: int = Field(20, ge=1, le=50, description="most confident ball candidates kept")
+    balls_a_frame: int = Field(12, ge=1, le=50, description="most confident ball candidates kept")
     ball_look: str | None = Field(
-        None, description="weights that look again at each ball candidate; off: never"
+        "ball_look/weights",
+        description="weights that look again at each ball candidate; off: never",
     )
     look_confidence: float = Field(
         0.001, ge=0, le=1, description="least confidence of a candidate that is looked at again"
@@ -61,7 +62,8 @@ class DetectConfig(StageConfig):
     second_worth: float = Field(0.65, gt=0, le=1, description="its scores as shares of our own")
 
     hop_look: str | None = Field(
-        None, description="weights that look whether players' feet are off the ground; off: never"
+        "hop_look/weights",
+        description="weights that look whether players' feet are off the ground; off: never",
     )
 
     @field_validator("second_opinion", "ball_look", "hop_look", mode="before")

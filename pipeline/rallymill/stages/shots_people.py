@@ -28,7 +28,8 @@ VELOCITY_SD_MPS = 0.3
 """Deviation of a smoothed player velocity; the tracks table does not carry it."""
 HEIGHT_SD_M = 0.02
 TRACK_COLUMNS = (
-    "t_s", "x_m", "y_m", "vx_mps", "vy_mps", "x_m_sd", "y_m_sd", "z_m", "v_px", "y1_px",
+    "t_s", "x_m", "y_m", "vx_mps", "vy_mps", "x_m_sd", "y_m_sd", "z_m", "z_m_sd",
+    "v_px", "y1_px",
 )
 
 

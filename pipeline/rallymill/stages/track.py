@@ -35,7 +35,7 @@ class TrackConfig(StageConfig):
     """The gate opens by this many standard deviations of the flight as seen in the picture."""
     widest_gate_px: float = Field(25.0, gt=0)
     """However uncertain the flight, the gate is never wider than this."""
-    faint_confidence: float = Field(0.05, ge=0, le=1)
+    faint_confidence: float = Field(0.02, ge=0, le=1)
     """A box with less is noise unless a sure flight leads right to it."""
     faint_gate_px: float = Field(3.0, gt=0)
     """How close to the flight a faint box must lie; a ball before strings or letters is faint."""

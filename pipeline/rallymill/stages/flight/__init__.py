@@ -39,7 +39,7 @@ Array = NDArray[np.float64]
 class FlightConfig(StageConfig):
     """Options of the flight stage."""
 
-    min_confidence: float = Field(0.10, description="least confidence of a ball box")
+    min_confidence: float = Field(0.03, description="least confidence of a ball box")
     per_frame: int = Field(6, description="most ball boxes taken in a frame")
     path: Literal["whole", "confident"] = Field(
         "whole", description="best path over a view, or the most confident box of each frame"
@@ -116,7 +116,7 @@ def solve_view(
     who = contacts.players(_of_view(people, view))
     if config.path == "whole":
         chosen, chain = path.best_path(
-            balls, view.t_s, 1.0 + 1.5 * balls.confidence, path.PathCosts(), scale
+            balls, view.t_s, 2.5 * np.sqrt(balls.confidence), path.PathCosts(), scale
         )
     else:
         chosen, chain = path.most_confident(balls)

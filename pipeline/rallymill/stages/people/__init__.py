@@ -3,10 +3,10 @@
 Boxes are placed on the ground by the camera of their frame (:mod:`.ground`), linked to tracklets
 (:mod:`.tracklets`), joined to two players and others (:mod:`.roles`) and smoothed (:mod:`.paths`).
 
-The height of the feet stays null: the lower edge of a box wavers by some 3 cm near and 4 cm far, as
-much by gait as by the detector, and in simulated play a search for parabolas of hops (4 to 11 cm)
-found no more than half of its hits to be hops. A hop moves the ground point away for a moment; the
-filter bears that.
+The height of the players' feet comes from looks at them (:mod:`.hops`), not from boxes: the lower
+edge of a box wavers by some 3 cm near and 4 cm far, as much by gait as by the detector, and in
+simulated play a search for parabolas of hops (4 to 11 cm) found no more than half of its hits to be
+hops. A hop moves the ground point away for a moment; the filter bears that.
 """
 
 from __future__ import annotations

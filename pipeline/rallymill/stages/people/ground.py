@@ -38,8 +38,9 @@ class View:
     ``camera_sd_m`` (F,) the ground uncertainty that the camera brings, ``height_px`` of the
     picture. For each of B boxes: ``step`` (B,) the index of its frame, ``box_px`` (B, 4) as
     x1 y1 x2 y2, ``confidence`` (B,), ``foot_px`` (B, 2), ``ground_m`` (B, 2),
-    ``covariance_m2`` (B, 2, 2), ``tall_m`` (B,) the height of the person in metres and
-    ``cut`` (B,) whether the feet are below the picture.
+    ``covariance_m2`` (B, 2, 2), ``tall_m`` (B,) the height of the person in metres,
+    ``cut`` (B,) whether the feet are below the picture and ``airborne`` (B,) how likely they are
+    off the ground, NaN where nobody looked.
     """
 
     view_id: int
@@ -57,6 +58,7 @@ class View:
     covariance_m2: Array
     tall_m: Array
     cut: NDArray[np.bool_]
+    airborne: Array
 
 
 def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) -> list[View]:
@@ -71,7 +73,8 @@ def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) 
     order = np.argsort(numbers, kind="stable")
     boxes, numbers = boxes.iloc[order], numbers[order]
     edges = np.flatnonzero(np.diff(numbers, prepend=-1, append=-1))
-    columns = boxes[["x1_px", "y1_px", "x2_px", "y2_px", "confidence"]].to_numpy(float)
+    names = ["x1_px", "y1_px", "x2_px", "y2_px", "confidence", "airborne"]
+    columns = boxes[names].to_numpy(float)
     by_frame = {
         int(numbers[a]): columns[a:b] for a, b in pairwise(edges)
     }
@@ -122,11 +125,13 @@ def _view(
         )
         placed["box_px"] = box
         placed["confidence"] = group[:, 4]
+        placed["airborne"] = group[:, 5]
         placed["step"] = np.full(len(box), step)
         parts.append({name: values[inside] for name, values in placed.items()})
     shapes: dict[str, tuple[int, ...]] = {
         "step": (0,), "box_px": (0, 4), "confidence": (0,), "foot_px": (0, 2), "ground_m": (0, 2),
         "covariance_m2": (0, 2, 2), "tall_m": (0,), "cut": (0,),
+        "airborne": (0,),
     }
     merged = {
         name: np.concatenate([np.empty(shape), *(part[name] for part in parts)])
@@ -148,6 +153,7 @@ def _view(
         covariance_m2=merged["covariance_m2"],
         tall_m=merged["tall_m"],
         cut=merged["cut"].astype(bool),
+        airborne=merged["airborne"],
     )
 
 

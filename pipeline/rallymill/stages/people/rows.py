@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from rallymill.camera_spread import ground_covariance
 from rallymill.stages.people.config import PeopleConfig
 from rallymill.stages.people.ground import View
+from rallymill.stages.people.hops import AirHabits, Heights, heights
 from rallymill.stages.people.paths import Path
 
 
@@ -24,6 +25,18 @@ def _camera_variance(view: View, path: Path) -> NDArray[np.float64]:
         if np.isfinite(found).all():
             variance[i] = found
     return variance
+
+
+def _feet(view: View, path: Path, config: PeopleConfig) -> Heights:
+    """Heights of a player's feet along a path."""
+    seen = path.box >= 0
+    airborne = np.full(len(path.step), np.nan)
+    airborne[seen] = view.airborne[path.box[seen]]
+    habits = AirHabits(
+        config.take_offs_per_s, config.air_s, config.air_base_rate, config.silence_s,
+        config.look_memory_s,
+    )
+    return heights(view.t_s[path.step], airborne, habits)
 
 
 def rows_of(
@@ -59,6 +72,7 @@ def rows_of(
     shared = _camera_variance(view, path) + posture
     along = view.covariance_m2[path.box[seen], 1, 1] * config.foot_lasting_share**2
     shared[:, 1] += np.interp(np.arange(n), np.flatnonzero(seen), along)
+    feet = _feet(view, path, config) if role != "other" else None
     cut = seen & view.cut[path.box]
     shared[cut] += np.diagonal(view.covariance_m2[path.box[cut]], axis1=1, axis2=2)
     return pd.DataFrame(
@@ -78,8 +92,8 @@ def rows_of(
             "x_m_sd": np.sqrt(path.covariance[:, 0, 0] + shared[:, 0]),
             "y_m": path.mean[:, 2],
             "y_m_sd": np.sqrt(path.covariance[:, 2, 2] + shared[:, 1]),
-            "z_m": np.nan,
-            "z_m_sd": np.nan,
+            "z_m": np.nan if feet is None else feet.z_m,
+            "z_m_sd": np.nan if feet is None else feet.z_m_sd,
             "vx_mps": path.mean[:, 1],
             "vy_mps": path.mean[:, 3],
             "vz_mps": np.nan,

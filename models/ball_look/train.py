@@ -1,0 +1,318 @@
+"""Train the network that looks a second time at each place where a ball may be.
+
+Four steps, each a command (``python models/ball_look/train.py STEP --help``):
+
+    render   short films of the arena (training seeds 0-99,999, validation 100,000-109,999)
+    collect  what is seen of the candidates of films with known truth, and of films without a ball
+    train    the network, from what was collected
+    export   its weights as an ONNX file, with probabilities that fit films it was not trained on
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import looks as look_training
+
+RIGHT_PX, WRONG_PX = 5.0, 9.0
+"""A candidate no further from the ball than the first is right, farther than the second wrong; in
+pixels of a picture 720 pixels high. What lies between is left out."""
+HIDDEN_PX = 16.0
+"""So near to a ball that the truth calls invisible, nothing is said."""
+RESTING_MPS, RESTING_M = 0.5, 0.06
+"""A ball slower and lower than this lies on the ground after a point: neither right nor wrong."""
+A_FRAME = 14
+"""Most wrong candidates of a frame that are kept, the most confident first."""
+
+
+def step_collect(arguments: argparse.Namespace) -> None:
+    """Write one file of looks for each film of the folders that has none yet."""
+    from rallymill import benchmark_detect
+    from rallymill.config import home
+    from rallymill.stages.base import Execution
+    from rallymill.stages.detect_networks import DetectConfig, load_detector
+
+    config = DetectConfig(ball_confidence=0.0008, balls_a_frame=40)
+    detector = load_detector(home() / "models", config, Execution(threads=1))
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    until = time.monotonic() + 60 * arguments.minutes
+    while time.monotonic() < until:
+        films = [
+            path for folder in arguments.films for path in sorted(folder.glob("*.mp4"))
+            if not (arguments.out / f"{path.stem}.npz").exists()
+        ]
+        films = [f for f in films if benchmark_detect.tier_of(f) == "films" or _has_truth(f)]
+        if not films and not arguments.wait:
+            break
+        for path in films:
+            started = time.monotonic()
+            count = collect(path, arguments.out / f"{path.stem}.npz", config, detector, arguments)
+            print(f"{path.stem}: {count}, {time.monotonic() - started:.0f} s", flush=True)
+            if time.monotonic() > until:
+                break
+        if not films:
+            time.sleep(20)
+
+
+def _has_truth(path: Path) -> bool:
+    return path.with_name(f"{path.stem}.truth.views.parquet").exists()
+
+
+def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespace) -> str:
+    """Looks of a film's candidates; a film without truth has no ball."""
+    import pandas as pd
+
+    from rallymill import benchmark_detect, video
+    from rallymill.stages import detect, detect_balls, detect_stream
+    from rallymill.stages.checkpoints import Chunk
+    from rallymill.stages.detect_networks import choose
+
+    rng = np.random.default_rng(sum(path.stem.encode()))
+    truth = _has_truth(path)
+    if truth:
+        views = [r for r in benchmark_detect.truth_of(path, "views").to_pylist()
+                 if r["label"] == "main"]
+        frames = benchmark_detect.truth_of(path, "frames")
+        cameras = detect.cameras_by_frame(frames)
+        ratio = 720 / float(frames["height_px"][0].as_py())
+        tracks = benchmark_detect.truth_of(path, "tracks").to_pandas()
+        people = tracks[tracks.track_id != 0]
+        balls = tracks[tracks.track_id == 0].set_index("frame")
+        speed = np.sqrt((balls[["vx_mps", "vy_mps", "vz_mps"]] ** 2).sum(axis=1))
+        resting = (speed < RESTING_MPS) & (balls.z_m < RESTING_M)
+        balls = balls[["u_px", "v_px", "visible"]].assign(resting=resting)
+    else:
+        info = video.probe(path)
+        views = [{"first_frame": 0, "last_frame": info.n_frames - 1, "start_s": 0.0,
+                  "end_s": info.duration_s}]
+        cameras, ratio = {}, 720 / info.height_px
+        balls = pd.DataFrame(columns=["u_px", "v_px", "visible", "resting"])
+    todo = [
+        (detect_stream.frame_step(detect.spacing_s(v), config.interval_s),
+         Chunk(v["first_frame"], v["last_frame"], v["first_frame"], v["last_frame"]))
+        for v in views
+    ]
+    wanted = {
+        int(f) for v in views for f in range(v["first_frame"], v["last_frame"] + 1)
+        if rng.random() < arguments.share
+    }
+    if len(wanted) > arguments.most:
+        wanted = set(rng.permutation(sorted(wanted))[:arguments.most].tolist())
+    bare = {
+        int(f) for f in balls.index[~balls.resting]
+        if f not in wanted and rng.random() < arguments.bare
+    } if truth else set()
+    looks, rows = [], []
+    needed = detect_stream.merged_spans([(v["first_frame"], v["last_frame"]) for v in views])
+    with video.frames(path, spans=needed) as stream:
+        for seen in detect_stream.pictures(stream, todo, cameras, 3, config.input_width_px, {}):
+            at = seen.at
+            if at.frame in bare:
+                places, kind, offset = elsewhere(
+                    balls.loc[at.frame], people[people.frame == at.frame], at, ratio, rng
+                )
+                looks.append(detect_balls.looks(seen.moments, seen.matrices, places))
+                for k in range(len(places)):
+                    rows.append((at.frame, kind[k], *offset[k], 0, 0, 0, 0, at.scale * ratio))
+                continue
+            if at.frame not in wanted:
+                continue
+            boxes = [b for b in choose(detector([seen.picture])[0], config)
+                     if b.label == "ball"]
+            scale, said = at.scale, detect_balls.features(boxes)
+            places = detect_balls.middles(boxes)
+            to_720 = scale * ratio
+            kind = np.zeros(len(boxes), int)
+            offset = np.zeros((len(boxes), 2))
+            if at.frame in balls.index:
+                ball = balls.loc[at.frame]
+                spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / scale - 0.5
+                offset = spot - places
+                away = np.hypot(*offset.T) * to_720
+                if ball.resting:
+                    kind = np.where(away > HIDDEN_PX, 0, -1)
+                elif ball.visible:
+                    kind = np.where(away <= RIGHT_PX, 1, np.where(away > WRONG_PX, 0, -1))
+                    # The ball itself, not quite in the middle, also where the detector missed it.
+                    moved = spot + rng.uniform(-4, 4, 2) / to_720
+                    places = np.vstack([places, moved])
+                    offset = np.vstack([offset, spot - moved])
+                    said = np.vstack([said, np.zeros((1, detect_balls.FEATURES))])
+                    kind = np.append(kind, 1)
+                else:
+                    kind = np.where(away > HIDDEN_PX, 0, -1)
+            wrong = np.flatnonzero(kind == 0)
+            right = np.flatnonzero(kind == 1)
+            kept = np.concatenate([right, wrong[:A_FRAME]])
+            if not len(kept):
+                continue
+            looks.append(detect_balls.looks(seen.moments, seen.matrices, places[kept]))
+            for k in kept:
+                rows.append((at.frame, kind[k], *offset[k], *said[k], to_720))
+    count = look_training.keep(out, looks, rows, 9, detect_balls.CHANNELS)
+    return f"{count} looks, {sum(int(row[KIND]) for row in rows)} right"
+
+
+KIND, OFFSET, SAID = 1, slice(2, 4), slice(4, 8)
+MORE, N_SAID, N_OUT = 1, 4, 3
+
+
+def varied(looks, rows, rng):
+    """A batch as the network sees it in training: mirrored, played backwards, in other light."""
+    looks = looks.astype(np.float32)
+    offset, said = rows[:, OFFSET].copy(), rows[:, SAID].copy()
+    mirrored = rng.random(len(looks)) < 0.5
+    looks[mirrored] = looks[mirrored][..., ::-1]
+    offset[mirrored, 0] *= -1
+    backwards = rng.random(len(looks)) < 0.5
+    looks[backwards] = looks[backwards][:, [*look_training.BACKWARDS, 10]]
+    looks = look_training.other_light(looks, rng)
+    said[rng.random(len(looks)) < 0.15] = 0
+    return looks, said, offset
+
+
+def step_train(arguments: argparse.Namespace) -> None:
+    """Train for some minutes; the rate falls to nothing at their end."""
+    import torch
+    from torch.nn import functional
+
+    torch.manual_seed(arguments.seed)
+    torch.set_num_threads(arguments.threads)
+    device = torch.device(arguments.device)
+    looks, rows = look_training.load(arguments.looks)
+    held = look_training.load(arguments.validation)
+    print(f"{len(rows)} looks, {int(rows[:, KIND].sum())} right; validation {len(held[1])}")
+    net = look_training.Look(MORE, N_SAID, N_OUT)
+    if arguments.start:
+        net.load_state_dict(torch.load(arguments.start, weights_only=True))
+
+    def loss_of(net, looks, rows, rng):
+        seen, said, offset = (torch.from_numpy(a).to(device) for a in varied(looks, rows, rng))
+        kind = torch.from_numpy(rows[:, KIND]).to(device)
+        with torch.autocast(device.type, torch.bfloat16):
+            found = net(seen, said)
+        found = found.float()
+        loss = functional.binary_cross_entropy_with_logits(found[:, 0], kind)
+        right = kind > 0
+        if right.any():
+            loss = loss + 0.1 * functional.smooth_l1_loss(found[right, 1:], offset[right])
+        return loss
+
+    look_training.train(
+        net.to(device), looks, rows, loss_of, lambda net: judged(net, held), arguments.out,
+        arguments.minutes, arguments.rate, arguments.batch, arguments.seed,
+    )
+
+
+def candidates(held):
+    """Looks and rows of candidates of the detector alone, without places taken besides."""
+    real = held[1][:, SAID][:, 0] > 0
+    return held[0][real], held[1][real]
+
+
+def judged(net, held) -> str:
+    """How well candidates of held films are told apart, beside the detector's own confidence."""
+    looks, rows = candidates(held)
+    found = look_training.answers(net, looks, rows[:, SAID])
+    kind = rows[:, KIND] > 0
+    texts = [
+        f"{name}: {look_training.precision_recall(score, kind)}"
+        for name, score in (("detector", rows[:, SAID][:, 1]), ("look", found[:, 0]))
+    ]
+    off = np.hypot(*(found[kind, 1:] - rows[kind][:, OFFSET]).T)
+    before = np.hypot(*rows[kind][:, OFFSET].T)
+    return "; ".join(texts) + f"; off {np.median(before):.2f} -> {np.median(off):.2f} px"
+
+
+def step_export(arguments: argparse.Namespace) -> None:
+    """Write the ONNX file; its log odds fit the candidates of the validation films."""
+    import torch
+
+    net = look_training.Look(MORE, N_SAID, N_OUT)
+    net.load_state_dict(torch.load(arguments.weights, weights_only=True))
+    looks, rows = candidates(look_training.load(arguments.validation))
+    found = look_training.answers(net, looks, rows[:, SAID])
+    slope, shift = look_training.fitted(found[:, 0].astype(float), rows[:, KIND].astype(float))
+    look_training.export(net, slope, shift, arguments.out, MORE, N_SAID)
+
+
+def elsewhere(ball, people, at, ratio: float, rng):
+    """The ball, not quite in the middle, and places where it is not, many of them on people.
+
+    Returns places (N, 2), whether the ball is there (N,), and offsets to it (N, 2).
+    """
+    height, width = at.shades.grey.shape
+    to_720 = at.scale * ratio
+    places = rng.uniform(0, 1, (2, 2)) * [width, height]
+    if len(people):
+        box = people.iloc[int(rng.integers(len(people)))]
+        low = np.array([box.x1_px, box.y1_px], float) / at.scale
+        high = np.array([box.x2_px, box.y2_px], float) / at.scale
+        # Rackets and shoes stand out of a box, or lie at its edge.
+        places = np.vstack([places, low + rng.uniform(-0.15, 1.15, (2, 2)) * (high - low)])
+    spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / at.scale - 0.5
+    places = places[np.hypot(*(spot - places).T) * to_720 > HIDDEN_PX]
+    kind = np.zeros(len(places), int)
+    if ball.visible:
+        places = np.vstack([places, spot + rng.uniform(-4, 4, 2) / to_720])
+        kind = np.append(kind, 1)
+    return places, kind, spot - places
+
+
+def step_render(arguments: argparse.Namespace) -> None:
+    """Render films that are not there yet."""
+    look_training.render(
+        arguments.first_seed, arguments.count, arguments.seconds, arguments.out, arguments.workers
+    )
+
+
+def main() -> None:
+    """Run the step that the command line names."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    steps = parser.add_subparsers(required=True)
+    one = steps.add_parser("render", help="short films of the arena")
+    one.add_argument("--out", required=True, type=Path)
+    one.add_argument("--first-seed", type=int, default=50_000)
+    one.add_argument("--count", type=int, default=200)
+    one.add_argument("--seconds", type=float, default=4.0)
+    one.add_argument("--workers", type=int, default=2)
+    one.set_defaults(run=step_render)
+    one = steps.add_parser("collect", help="looks of candidates")
+    one.add_argument("films", nargs="+", type=Path)
+    one.add_argument("--out", required=True, type=Path)
+    one.add_argument("--share", type=float, default=0.4, help="share of frames looked at")
+    one.add_argument("--bare", type=float, default=0.0,
+                     help="share of the other frames with a ball of which places are taken")
+    one.add_argument("--most", type=int, default=90, help="most frames of a film")
+    one.add_argument("--minutes", type=float, default=60)
+    one.add_argument("--wait", action="store_true", help="go on as films come in")
+    one.set_defaults(run=step_collect)
+    one = steps.add_parser("train", help="the network")
+    one.add_argument("--looks", required=True, type=Path)
+    one.add_argument("--validation", required=True, type=Path)
+    one.add_argument("--out", required=True, type=Path, help="weights, a .pt file")
+    one.add_argument("--start", type=Path, help="weights to start from")
+    one.add_argument("--minutes", type=float, default=30)
+    one.add_argument("--rate", type=float, default=0.002)
+    one.add_argument("--batch", type=int, default=192)
+    one.add_argument("--seed", type=int, default=0)
+    one.add_argument("--threads", type=int, default=2)
+    one.add_argument("--device", default="cpu")
+    one.set_defaults(run=step_train)
+    one = steps.add_parser("export", help="weights as an ONNX file")
+    one.add_argument("weights", type=Path)
+    one.add_argument("--validation", required=True, type=Path)
+    one.add_argument("--out", type=Path, default=Path(__file__).parent / "weights.onnx")
+    one.set_defaults(run=step_export)
+    arguments = parser.parse_args()
+    arguments.run(arguments)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,192 @@
+"""Train the network that sees whether a player's feet are off the ground.
+
+Three steps, each a command (``python models/hop_look/train.py STEP --help``). Films are those that
+``models/ball_look/train.py render`` makes.
+
+    collect  what is seen of the players of films with known truth
+    train    the network, from what was collected
+    export   its weights as an ONNX file, with probabilities that fit films it was not trained on
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import looks as look_training
+
+HEIGHT, TALL = 1, 2
+"""Columns of what is kept besides a look: height of the feet in metres, of the box in pixels."""
+OFF_GROUND_M = 0.008
+"""Feet higher than this are off the ground: a hop is lower for 4 ms at either end."""
+AROUND_FRAMES = 8
+BASE_RATE = 0.2
+"""Share of frames in the air for which probabilities hold; the people stage knows it too."""
+
+
+def step_collect(arguments: argparse.Namespace) -> None:
+    """Write one file of looks for each film of the folders that has none yet."""
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    for folder in arguments.films:
+        for path in sorted(folder.glob("*.mp4")):
+            out = arguments.out / f"{path.stem}.npz"
+            if out.exists() or not path.with_name(f"{path.stem}.truth.views.parquet").exists():
+                continue
+            started = time.monotonic()
+            count = collect(path, out, arguments.share)
+            print(f"{path.stem}: {count} looks, {time.monotonic() - started:.0f} s", flush=True)
+
+
+def collect(path: Path, out: Path, share: float) -> int:
+    """Looks at the players around every hop of a film, and at a share of all other moments."""
+    from rallymill import benchmark_detect, video
+    from rallymill.stages import detect, detect_hops, detect_stream
+    from rallymill.stages.checkpoints import Chunk
+    from rallymill.stages.detect_networks import DetectConfig
+
+    rng = np.random.default_rng(sum(path.stem.encode()) + 1)
+    config = DetectConfig()
+    views = [
+        row for row in benchmark_detect.truth_of(path, "views").to_pylist()
+        if row["label"] == "main"
+    ]
+    cameras = detect.cameras_by_frame(benchmark_detect.truth_of(path, "frames"))
+    tracks = benchmark_detect.truth_of(path, "tracks").to_pandas()
+    players = tracks[tracks["role"].isin(["near", "far"])]
+    rows_at = {(int(row.frame), row.role): row for row in players.itertuples()}
+    wanted = set()
+    for role, one in players.groupby("role"):
+        in_air = one.loc[one["z_m"] > 0, "frame"].to_numpy()
+        around = set((in_air[:, None] + np.arange(-AROUND_FRAMES, AROUND_FRAMES + 1)).ravel())
+        wanted |= {(int(f), role) for f in one["frame"] if f in around or rng.random() < share}
+    todo = [
+        (detect_stream.frame_step(detect.spacing_s(view), config.interval_s),
+         Chunk(view["first_frame"], view["last_frame"], view["first_frame"], view["last_frame"]))
+        for view in views
+    ]
+    spans = detect_stream.merged_spans([(v["first_frame"], v["last_frame"]) for v in views])
+    looks, rows = [], []
+    with video.frames(path, spans=spans) as stream:
+        for seen in detect_stream.pictures(stream, todo, cameras, 3, config.input_width_px, {}):
+            at = seen.at
+            for role in ("near", "far"):
+                row = rows_at.get((at.frame, role))
+                if row is None or (at.frame, role) not in wanted or not row.visible:
+                    continue
+                box = np.array([row.x1_px, row.y1_px, row.x2_px, row.y2_px], dtype=float)
+                box = (box + 0.5) / at.scale - 0.5
+                tall = box[3] - box[1]
+                if tall < detect_hops.LEAST_TALL_PX or box[3] > at.shades.grey.shape[0] - 2:
+                    continue
+                # As far off as boxes of the detector are.
+                box += rng.normal(0, 0.012 * tall + 0.5, 4)
+                looks.append(detect_hops.looks(seen.moments, seen.matrices, box[None]))
+                rows.append((at.frame, row.z_m, tall, at.t_s, role == "near"))
+    return look_training.keep(out, looks, rows, 5, detect_hops.CHANNELS)
+
+
+def varied(looks, rng):
+    """A batch as the network sees it in training: mirrored, played backwards, in other light."""
+    looks = looks.astype(np.float32)
+    mirrored = rng.random(len(looks)) < 0.5
+    looks[mirrored] = looks[mirrored][..., ::-1]
+    backwards = rng.random(len(looks)) < 0.5
+    looks[backwards] = looks[backwards][:, look_training.BACKWARDS]
+    return look_training.other_light(looks, rng)
+
+
+def step_train(arguments: argparse.Namespace) -> None:
+    """Train for some minutes; the rate falls to nothing at their end."""
+    import torch
+    from torch.nn import functional
+
+    torch.manual_seed(arguments.seed)
+    torch.set_num_threads(arguments.threads)
+    device = torch.device(arguments.device)
+    looks, rows = look_training.load(arguments.looks)
+    held = look_training.load(arguments.validation)
+    print(f"{len(rows)} looks, {int((rows[:, HEIGHT] > OFF_GROUND_M).sum())} in the air; "
+          f"validation {len(held[1])}, {int((held[1][:, HEIGHT] > OFF_GROUND_M).sum())}")
+
+    def loss_of(net, looks, rows, rng):
+        seen = torch.from_numpy(varied(looks, rng)).to(device)
+        height = torch.from_numpy(rows[:, HEIGHT]).to(device)
+        with torch.autocast(device.type, torch.bfloat16):
+            found = net(seen)
+        found = found.float()
+        return (
+            functional.binary_cross_entropy_with_logits(
+                found[:, 0], (height > OFF_GROUND_M).float()
+            ) + 0.5 * functional.smooth_l1_loss(found[:, 1], height * 10)
+        )
+
+    look_training.train(
+        look_training.Look(0, 0, 2).to(device), looks, rows, loss_of,
+        lambda net: judged(net, held), arguments.out, arguments.minutes, arguments.rate,
+        arguments.batch, arguments.seed, decay=0.05,
+    )
+
+
+def judged(net, held) -> str:
+    """How well held looks are told apart, near and far players."""
+    found = look_training.answers(net, held[0])[:, 0]
+    in_air = held[1][:, HEIGHT] > OFF_GROUND_M
+    near = held[1][:, 4] > 0
+    return "; ".join(
+        f"{name}: {look_training.precision_recall(found[those], in_air[those])}"
+        for name, those in (("near", near), ("far", ~near))
+    )
+
+
+def step_export(arguments: argparse.Namespace) -> None:
+    """Write the ONNX file; its log odds fit the validation films at the base rate."""
+    import torch
+
+    net = look_training.Look(0, 0, 2)
+    net.load_state_dict(torch.load(arguments.weights, weights_only=True))
+    looks, rows = look_training.load(arguments.validation)
+    in_air = rows[:, HEIGHT] > OFF_GROUND_M
+    found = look_training.answers(net, looks)[:, 0].astype(float)
+    slope, shift = look_training.fitted(found, in_air.astype(float))
+    # From the share of these looks, which crowd around hops, to the base rate.
+    share = float(in_air.mean())
+    shift += np.log(BASE_RATE / (1 - BASE_RATE)) - np.log(share / (1 - share))
+    look_training.export(net, slope, float(shift), arguments.out, 0, 0)
+
+
+def main() -> None:
+    """Run the step that the command line names."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    steps = parser.add_subparsers(required=True)
+    one = steps.add_parser("collect", help="looks at players")
+    one.add_argument("films", nargs="+", type=Path)
+    one.add_argument("--out", required=True, type=Path)
+    one.add_argument("--share", type=float, default=0.12, help="share of moments without a hop")
+    one.set_defaults(run=step_collect)
+    one = steps.add_parser("train", help="the network")
+    one.add_argument("--looks", required=True, type=Path)
+    one.add_argument("--validation", required=True, type=Path)
+    one.add_argument("--out", required=True, type=Path, help="weights, a .pt file")
+    one.add_argument("--minutes", type=float, default=8)
+    one.add_argument("--rate", type=float, default=0.001)
+    one.add_argument("--batch", type=int, default=128)
+    one.add_argument("--seed", type=int, default=0)
+    one.add_argument("--threads", type=int, default=2)
+    one.add_argument("--device", default="cpu")
+    one.set_defaults(run=step_train)
+    one = steps.add_parser("export", help="weights as an ONNX file")
+    one.add_argument("weights", type=Path)
+    one.add_argument("--validation", required=True, type=Path)
+    one.add_argument("--out", type=Path, default=Path(__file__).parent / "weights.onnx")
+    one.set_defaults(run=step_export)
+    arguments = parser.parse_args()
+    arguments.run(arguments)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

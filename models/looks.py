@@ -1,0 +1,234 @@
+"""What the scripts that train networks for small looks share: network, loop, calibration, export.
+
+A look is a stack of grey pictures of one place: five moments from near, five from farther off, and
+sometimes another picture. The network is two small trunks, one for each distance, and a head.
+"""
+
+from __future__ import annotations
+
+import copy
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+SIDE = 48
+BACKWARDS = [4, 3, 2, 1, 0, 9, 8, 7, 6, 5]
+"""Order of the ten pictures of moments when time runs backwards."""
+
+
+def block(n_in: int, n_out: int, stride: int) -> nn.Module:
+    """A convolution with normalisation."""
+    return nn.Sequential(
+        nn.Conv2d(n_in, n_out, 3, stride, 1, bias=False), nn.BatchNorm2d(n_out),
+        nn.ReLU(inplace=True),
+    )
+
+
+def median_of_five(x: torch.Tensor) -> torch.Tensor:
+    """Median over five channels (N, 5, H, W), in operations that every runtime has."""
+    a, b, c, d, e = (x[:, k:k + 1] for k in range(5))
+    low = torch.maximum(torch.minimum(a, b), torch.minimum(c, d))
+    high = torch.minimum(torch.maximum(a, b), torch.maximum(c, d))
+    return torch.maximum(torch.minimum(low, high), torch.minimum(torch.maximum(low, high), e))
+
+
+class Trunk(nn.Module):
+    """From pictures (N, n_in, 48, 48) to 128 numbers, 64 of which know where things lie."""
+
+    def __init__(self, n_in: int) -> None:
+        super().__init__()
+        self.body = nn.Sequential(
+            block(n_in, 24, 2), block(24, 32, 1), block(32, 48, 2), block(48, 48, 1),
+            block(48, 64, 2), block(64, 64, 1),
+        )
+        self.weighed = nn.Conv2d(64, 64, 6, groups=64)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Features of pictures."""
+        x = self.body(x)
+        return torch.cat([self.weighed(x).flatten(1), x.mean((2, 3))], 1)
+
+
+class Look(nn.Module):
+    """Looks (N, 10 + n_more, 48, 48) and features (N, n_said) to ``n_out`` numbers each.
+
+    The first output is the log odds of what is asked. Without features it takes looks alone.
+    """
+
+    def __init__(self, n_more: int, n_said: int, n_out: int) -> None:
+        super().__init__()
+        self.near, self.far = Trunk(6 + n_more), Trunk(6)
+        self.head = nn.Sequential(
+            nn.Linear(256 + n_said, 96), nn.ReLU(), nn.Linear(96, n_out)
+        )
+
+    def forward(self, looks: torch.Tensor, said: torch.Tensor | None = None) -> torch.Tensor:
+        """What is said of looks."""
+        parts = [[
+            (grey - median_of_five(grey)) / 24, (grey[:, 2:3] - 112) / 64
+        ] for grey in (looks[:, :5], looks[:, 5:10])]
+        near = torch.cat([*parts[0], (looks[:, 10:] - 32) / 32], 1)
+        found = [self.near(near), self.far(torch.cat(parts[1], 1))]
+        return self.head(torch.cat(found if said is None else [*found, said], 1))
+
+
+TIERS = ("broadcast", "club", "broadcast", "hostile", "broadcast", "club", "hostile")
+
+
+def render(first_seed: int, count: int, seconds: float, out: Path, workers: int) -> None:
+    """Films of the tiers in ``configs/arena``, which take turns by seed, none longer than asked."""
+    from dataclasses import replace
+
+    from rallymill import benchmarks
+    from rallymill.arena import film_tier
+    from rallymill.config import home
+
+    configs = []
+    for seed in range(first_seed, first_seed + count):
+        tier = film_tier.load_tier(home() / "configs" / "arena" / f"{TIERS[seed % 7]}.yaml")
+        made = film_tier.film_of(tier, seed)
+        configs.append(replace(made, max_duration_s=min(seconds, made.max_duration_s or seconds)))
+    benchmarks.render_films(configs, out, workers)
+
+
+def load(folder: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Looks and rows of all files of a folder."""
+    looks, rows = [], []
+    for path in sorted(folder.glob("*.npz")):
+        if path.name.endswith(".part.npz"):
+            continue
+        with np.load(path) as one:
+            if len(one["rows"]):
+                looks.append(one["looks"])
+                rows.append(one["rows"])
+    return np.concatenate(looks), np.concatenate(rows)
+
+
+def keep(out: Path, looks: list[np.ndarray], rows: list, n_columns: int, channels: int) -> int:
+    """Write the looks of a film at once; how many."""
+    whole = np.concatenate(looks) if looks else np.empty((0, channels, SIDE, SIDE), np.uint8)
+    table = np.array(rows, dtype=np.float32).reshape(-1, n_columns)
+    part = out.with_suffix(".part.npz")
+    np.savez(part, looks=whole, rows=table)
+    part.rename(out)
+    return len(table)
+
+
+def other_light(looks: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The ten pictures of moments lighter or darker, with more or less contrast, noisier."""
+    n = len(looks)
+    gain = rng.uniform(0.75, 1.3, (n, 1, 1, 1)).astype(np.float32)
+    shift = rng.uniform(-20, 20, (n, 1, 1, 1)).astype(np.float32)
+    looks[:, :10] = (looks[:, :10] - 112) * gain + 112 + shift
+    noisy = rng.random(n) < 0.3
+    if noisy.any():
+        strength = rng.uniform(0, 5, (int(noisy.sum()), 1, 1, 1)).astype(np.float32)
+        looks[noisy] += strength * rng.standard_normal(looks[noisy].shape, dtype=np.float32)
+    return np.clip(looks, 0, 255)
+
+
+Loss = Callable[[nn.Module, np.ndarray, np.ndarray, np.random.Generator], torch.Tensor]
+"""Of network, looks and rows of a batch."""
+
+
+def train(
+    net: nn.Module, looks: np.ndarray, rows: np.ndarray, loss_of: Loss,
+    judge: Callable[[nn.Module], str], out: Path, minutes: float, rate: float, batch: int,
+    seed: int, decay: float = 0.02,
+) -> None:
+    """Train for some minutes; the rate falls to nothing at their end. Keeps a running mean."""
+    rng = np.random.default_rng(seed)
+    kept = copy.deepcopy(net)
+    optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=decay)
+    started = time.monotonic()
+    step, epoch, spent = 0, 0, 0.0
+    while spent < 1:
+        order = rng.permutation(len(rows))
+        losses = []
+        net.train()
+        for first in range(0, len(order) - batch + 1, batch):
+            spent = (time.monotonic() - started) / 60 / minutes
+            if spent >= 1:
+                break
+            for group in optimizer.param_groups:
+                group["lr"] = rate * min(1.0, (step + 1) / 100) * 0.5 * (1 + np.cos(np.pi * spent))
+            chosen = np.sort(order[first:first + batch])
+            loss = loss_of(net, looks[chosen], rows[chosen], rng)
+            optimizer.zero_grad()
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+            optimizer.step()
+            step += 1
+            losses.append(float(loss.detach()))
+            share = min(0.998, (step + 1) / (step + 10))
+            with torch.no_grad():
+                for a, b in zip(kept.state_dict().values(), net.state_dict().values(), strict=True):
+                    a.copy_(a * share + b * (1 - share) if a.is_floating_point() else b)
+        epoch += 1
+        kept.eval()
+        print(f"epoch {epoch}, step {step}, {spent:.2f} of the time, loss {np.mean(losses):.4f}, "
+              f"{judge(kept)}", flush=True)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        torch.save(kept.state_dict(), out)
+
+
+def answers(net: nn.Module, looks: np.ndarray, said: np.ndarray | None = None) -> np.ndarray:
+    """What a network says of all of some looks."""
+    device = next(net.parameters()).device
+    net.eval()
+    found = []
+    with torch.no_grad():
+        for first in range(0, len(looks), 512):
+            part = slice(first, first + 512)
+            given = [torch.from_numpy(looks[part].astype(np.float32)).to(device)]
+            if said is not None:
+                given.append(torch.from_numpy(said[part]).to(device))
+            found.append(net(*given).float().cpu().numpy())
+    return np.concatenate(found)
+
+
+def precision_recall(score: np.ndarray, right: np.ndarray) -> str:
+    """Average precision, and recall at three precisions, in words."""
+    order = np.argsort(-score)
+    hits = np.cumsum(right[order])
+    precision = hits / np.arange(1, len(order) + 1)
+    recall = hits / max(right.sum(), 1)
+    average = float((precision * right[order]).sum() / max(right.sum(), 1))
+    at = "/".join(f"{recall[precision >= p].max(initial=0):.3f}" for p in (0.9, 0.95, 0.98))
+    return f"average precision {average:.3f}, recall at precision .90/.95/.98 {at}"
+
+
+def fitted(odds: np.ndarray, right: np.ndarray) -> tuple[float, float]:
+    """Slope and offset with which log odds are probabilities (Platt 1999)."""
+    from scipy.optimize import minimize
+
+    def loss(given: np.ndarray) -> float:
+        score = given[0] * odds + given[1]
+        return float(np.mean(np.logaddexp(0, score) - right * score))
+
+    slope, shift = minimize(loss, [1.0, 0.0], method="Nelder-Mead").x
+    return float(slope), float(shift)
+
+
+def export(net: Look, slope: float, shift: float, out: Path, n_more: int, n_said: int) -> None:
+    """Write an ONNX file for any number of looks, the first output's log odds put right."""
+    last = net.head[2]
+    with torch.no_grad():
+        last.weight[0] *= slope
+        last.bias[0] = last.bias[0] * slope + shift
+    net.eval()
+    given = [torch.zeros(2, 10 + n_more, SIDE, SIDE)]
+    if n_said:
+        given.append(torch.zeros(2, n_said))
+    names = ["first", "second"][:len(given)]
+    part = out.with_suffix(".part.onnx")
+    torch.onnx.export(
+        net, tuple(given), str(part), dynamo=False, input_names=names, output_names=["found"],
+        dynamic_axes={name: {0: "places"} for name in (*names, "found")},
+    )
+    part.rename(out)
+    print(f"log odds times {slope:.3f} plus {shift:.3f}: {out}")
