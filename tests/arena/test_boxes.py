@@ -89,3 +89,20 @@ def test_stages_read_good_boxes_rightly() -> None:
     found = {row.quantity: row for row in rows if row.clip == ALL_CLIPS}
     hits = found["hits: F1 within 2 frames and on the side"]
     assert hits.count >= 2 and hits.value >= 0.8
+
+
+def test_feet_in_the_air_are_told_from_feet_on_the_ground_most_of_the_time() -> None:
+    found = boxes.boxed(made()).measured["detections"].to_pandas()
+    people, balls = found.query("label == 'player'"), found.query("label == 'ball'")
+    assert people["airborne"].between(0, 1).all() and balls["airborne"].isna().all()
+    segment = next(one for one in made().segments if one.label == "main")
+    start_s = segment.first_frame / float(CONFIG.rate)
+    world = made().world
+    players = [k for k, role in enumerate(world.roles) if role in boxes.PLAYERS]
+    highest = people.groupby("t_s")["airborne"].max()
+    aloft = np.array([
+        max(world.person(k, segment.world_s + t - start_s).z_m for k in players) > boxes.LEAST_HOP_M
+        for t in highest.index
+    ])
+    assert 5 < aloft.sum() < 0.5 * len(aloft)
+    assert highest[aloft].mean() > highest[~aloft].mean() + 0.4

@@ -35,6 +35,7 @@ LEAST_BALL_PX = 3.0
 STRINGS, STRINGS_M = 2, 0.13
 """Row of a pose's marks that is the middle of the strings, and how far they reach about it."""
 BESIDE_PX = 8.0
+LEAST_HOP_M = 0.008
 LOST_FRAMES = 3
 """A miss now and then goes on for up to so many frames less one more."""
 
@@ -59,6 +60,12 @@ class Noise:
     player_share: float = 0.007
     player_lasts_s: float = 0.18
     """A box that ends above or below a shoe does so for about so long."""
+    feet_on_ground: tuple[float, float] = (-5.0, 2.0)
+    feet_in_air: tuple[float, float] = (2.0, 2.5)
+    """Mean and deviation of the log odds that feet are off the ground, as ``models/hop_look`` gives
+    them on validation films."""
+    feet_last_s: tuple[float, float] = (0.04, 1.0)
+    """Half of the variance of that deviation goes on for about the first, half for the second."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +117,8 @@ class _Looker:
         self._lost = 0
         self.edge_rng = np.random.default_rng([seed, 31])
         self._edges: dict[int, tuple[float, Array]] = {}
+        self.feet_rng = np.random.default_rng([seed, 53])
+        self._feet: dict[int, tuple[float, Array]] = {}
 
     def look(self, segment: Segment, view_id: int, config: Any) -> None:
         """Every frame of a span."""
@@ -161,7 +170,8 @@ class _Looker:
                 "observed": True, "confidence": 0.9,
             })
             self.boxes.append({
-                "frame": frame, "t_s": t_s, "label": "player", **edges, "confidence": 0.9
+                "frame": frame, "t_s": t_s, "label": "player", **edges, "confidence": 0.9,
+                "airborne": self._airborne(index, t_s, state.z_m > LEAST_HOP_M),
             })
         return corners
 
@@ -185,6 +195,16 @@ class _Looker:
         now = kept * last + np.sqrt(1 - kept**2) * self.edge_rng.normal(0, 1, 4)
         self._edges[index] = (t_s, now)
         return now * (noise.player_px * self.scale + noise.player_share * tall_px)
+
+    def _airborne(self, index: int, t_s: float, in_air: bool) -> float:
+        """What is said of a player's feet in a frame; errors last, since legs stay as they are."""
+        since_s, last = self._feet.get(index, (-np.inf, np.zeros(2)))
+        kept = np.exp(-(t_s - since_s) / np.array(self.noise.feet_last_s))
+        now = kept * last + np.sqrt(1 - kept**2) * self.feet_rng.normal(0, 1, 2)
+        self._feet[index] = (t_s, now)
+        mean, deviation = self.noise.feet_in_air if in_air else self.noise.feet_on_ground
+        odds = mean + deviation * now.sum() / np.sqrt(2)
+        return float(1 / (1 + np.exp(-odds)))
 
     def _clutter(self, frame: int, t_s: float, camera: Camera, corners: list[Array]) -> None:
         for box in corners:
