@@ -20,9 +20,7 @@ from rallymill.stages.base import MatchContext, StageConfig
 from rallymill.stages.given import anchors
 from rallymill.stages.views import labels, motion, shown_again
 from rallymill.stages.views.probing import Probe, between
-from rallymill.stages.views.reading import Shelf, flat_share
-
-__all__ = ["STAGE", "ViewsConfig", "ViewsStage", "flat_share", "lost_courts", "views_table"]
+from rallymill.stages.views.reading import Shelf
 
 logger = logging.getLogger(__name__)
 
