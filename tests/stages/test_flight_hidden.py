@@ -1,4 +1,4 @@
-"""Contacts that the picture hides: behind a gap, at a serve, in a half-volley."""
+"""Contacts that the picture hides: at a serve, in a half-volley."""
 
 from __future__ import annotations
 
@@ -28,22 +28,6 @@ def picture(frames: int) -> candidates.Picture:
 def path_of(image: np.ndarray, slots: np.ndarray) -> candidates.Candidates:
     ones = np.ones(len(slots))
     return candidates.Candidates(slots, slots / RATE, image, image, 0.8 * ones, 4 * ones)
-
-
-def test_a_ball_may_be_lost_at_both_edges_of_a_gap() -> None:
-    """Two flights with a second between them; the straight lines through both meet in between."""
-    slots = np.concatenate([np.arange(12), np.arange(40, 52)])
-    start = np.array([0.0, 6.0, 2.0, -1.0, -14.0, 2.0])
-    image = CAMERA.project(flight.states(start, (0, 0), np.arange(12) / RATE)[:, :3])
-    again = CAMERA.project(flight.states(
-        np.array([-2.0, -9.0, 1.0, 1.0, 20.0, 4.0]), (0, 0), np.arange(12) / RATE)[:, :3])
-    path = path_of(np.concatenate([image, again]), slots)
-    found = contacts.find(
-        path, np.ones(24), picture(60), {"near": NOBODY, "far": NOBODY}, 0.12,
-        np.zeros(24, dtype=np.int64))
-    lost = found.t_s[[contacts.LOST in kinds for kinds in found.kinds]]
-    for edge in (11, 40):
-        assert np.abs(lost - edge / RATE).min() <= 1 / RATE
 
 
 def server(t_s: np.ndarray) -> contacts.Player:

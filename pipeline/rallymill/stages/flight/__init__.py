@@ -65,7 +65,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 5
+    version = 6
     reads: tuple[str, ...] = ("detections", "frames", "people")
     writes = tables.ARCS
     needs_video = False

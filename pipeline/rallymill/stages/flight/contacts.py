@@ -220,16 +220,8 @@ def find(
     starts = segments.cuts(path.t_s, path.steady_px, sigma_px)
     met_s, met_px = segments.meetings(path.t_s, path.steady_px, starts, view.period_s)
     half = view.period_s / 2
-    # Where two parts of the path meet across a gap nothing was seen; they end at its edges.
-    gaps = np.flatnonzero(np.diff(path.t_s) > LONG_GAP * period)
-    times = np.concatenate([
-        [path.t_s[0] - half], met_s, path.t_s[gaps] + half, path.t_s[gaps + 1] - half,
-        [path.t_s[-1] + half],
-    ])
-    steady = np.concatenate([
-        path.steady_px[:1], met_px, path.steady_px[gaps], path.steady_px[gaps + 1],
-        path.steady_px[-1:],
-    ])
+    times = np.concatenate([[path.t_s[0] - half], met_s, [path.t_s[-1] + half]])
+    steady = np.concatenate([path.steady_px[:1], met_px, path.steady_px[-1:]])
     kink = np.ones(len(times), dtype=bool)
     grid = []
     for t_s in np.arange(path.t_s[0], path.t_s[-1], grid_s):
