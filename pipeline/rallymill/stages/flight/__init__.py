@@ -39,7 +39,7 @@ Array = NDArray[np.float64]
 class FlightConfig(StageConfig):
     """Options of the flight stage."""
 
-    min_confidence: float = Field(0.03, description="least confidence of a ball box")
+    min_confidence: float = Field(0.10, description="least confidence of a ball box")
     per_frame: int = Field(6, description="most ball boxes taken in a frame")
     path: Literal["whole", "confident"] = Field(
         "whole", description="best path over a view, or the most confident box of each frame"
