@@ -138,9 +138,12 @@ Loss = Callable[[nn.Module, np.ndarray, np.ndarray, np.random.Generator], torch.
 def train(
     net: nn.Module, looks: np.ndarray, rows: np.ndarray, loss_of: Loss,
     judge: Callable[[nn.Module], str], out: Path, minutes: float, rate: float, batch: int,
-    seed: int, decay: float = 0.02,
+    seed: int, decay: float = 0.02, most_steps: int | None = None,
 ) -> None:
-    """Train for some minutes; the rate falls to nothing at their end. Keeps a running mean."""
+    """Train for some minutes, or steps; the rate falls to nothing at their end.
+
+    What is kept is a running mean of the weights.
+    """
     rng = np.random.default_rng(seed)
     kept = copy.deepcopy(net)
     optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=decay)
@@ -152,6 +155,8 @@ def train(
         net.train()
         for first in range(0, len(order) - batch + 1, batch):
             spent = (time.monotonic() - started) / 60 / minutes
+            if most_steps is not None:
+                spent = max(spent, step / most_steps)
             if spent >= 1:
                 break
             for group in optimizer.param_groups:
