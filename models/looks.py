@@ -6,6 +6,7 @@ sometimes another picture. The network is two small trunks, one for each distanc
 
 from __future__ import annotations
 
+import argparse
 import copy
 import time
 from collections.abc import Callable
@@ -74,6 +75,33 @@ class Look(nn.Module):
         near = torch.cat([*parts[0], (looks[:, 10:] - 32) / 32], 1)
         found = [self.near(near), self.far(torch.cat(parts[1], 1))]
         return self.head(torch.cat(found if said is None else [*found, said], 1))
+
+
+Step = Callable[[argparse.Namespace], None]
+
+
+def add_training(
+    steps: argparse._SubParsersAction, train: Step, export: Step, weights: Path, minutes: float,
+    rate: float, batch: int,
+) -> argparse.ArgumentParser:
+    """Add the commands ``train`` and ``export`` to a script; gives back the first."""
+    trained = steps.add_parser("train", help="the network")
+    trained.add_argument("--looks", required=True, type=Path)
+    trained.add_argument("--validation", required=True, type=Path)
+    trained.add_argument("--out", required=True, type=Path, help="weights, a .pt file")
+    trained.add_argument("--minutes", type=float, default=minutes)
+    trained.add_argument("--rate", type=float, default=rate)
+    trained.add_argument("--batch", type=int, default=batch)
+    trained.add_argument("--seed", type=int, default=0)
+    trained.add_argument("--threads", type=int, default=2)
+    trained.add_argument("--device", default="cpu")
+    trained.set_defaults(run=train)
+    exported = steps.add_parser("export", help="weights as an ONNX file")
+    exported.add_argument("weights", type=Path)
+    exported.add_argument("--validation", required=True, type=Path)
+    exported.add_argument("--out", type=Path, default=weights)
+    exported.set_defaults(run=export)
+    return trained
 
 
 TIERS = ("broadcast", "club", "broadcast", "hostile", "broadcast", "club", "hostile")

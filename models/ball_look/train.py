@@ -25,8 +25,6 @@ RIGHT_PX, WRONG_PX = 5.0, 9.0
 pixels of a picture 720 pixels high. What lies between is left out."""
 HIDDEN_PX = 16.0
 """So near to a ball that the truth calls invisible, nothing is said."""
-RESTING_MPS, RESTING_M = 0.5, 0.06
-"""A ball slower and lower than this lies on the ground after a point: neither right nor wrong."""
 A_FRAME = 14
 """Most wrong candidates of a frame that are kept, the most confident first."""
 
@@ -69,6 +67,7 @@ def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespa
     import pandas as pd
 
     from rallymill import benchmark_detect, video
+    from rallymill.detect_scores import RESTING_M, RESTING_MPS
     from rallymill.stages import detect, detect_balls, detect_stream
     from rallymill.stages.checkpoints import Chunk
     from rallymill.stages.detect_networks import choose
@@ -293,23 +292,10 @@ def main() -> None:
     one.add_argument("--minutes", type=float, default=60)
     one.add_argument("--wait", action="store_true", help="go on as films come in")
     one.set_defaults(run=step_collect)
-    one = steps.add_parser("train", help="the network")
-    one.add_argument("--looks", required=True, type=Path)
-    one.add_argument("--validation", required=True, type=Path)
-    one.add_argument("--out", required=True, type=Path, help="weights, a .pt file")
+    one = look_training.add_training(
+        steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192
+    )
     one.add_argument("--start", type=Path, help="weights to start from")
-    one.add_argument("--minutes", type=float, default=30)
-    one.add_argument("--rate", type=float, default=0.002)
-    one.add_argument("--batch", type=int, default=192)
-    one.add_argument("--seed", type=int, default=0)
-    one.add_argument("--threads", type=int, default=2)
-    one.add_argument("--device", default="cpu")
-    one.set_defaults(run=step_train)
-    one = steps.add_parser("export", help="weights as an ONNX file")
-    one.add_argument("weights", type=Path)
-    one.add_argument("--validation", required=True, type=Path)
-    one.add_argument("--out", type=Path, default=Path(__file__).parent / "weights.onnx")
-    one.set_defaults(run=step_export)
     arguments = parser.parse_args()
     arguments.run(arguments)
 
