@@ -24,7 +24,7 @@ from typing import Any
 import pyarrow as pa
 
 from rallymill import tableio, tables, video
-from rallymill.stages import detect_balls, detect_hops, detect_second
+from rallymill.stages import detect_second
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
@@ -41,6 +41,7 @@ from rallymill.stages.detect_stream import (
     merged_spans,
     pictures,
 )
+from rallymill.stages.onnx_network import weights_file
 
 logger = logging.getLogger(__name__)
 
@@ -57,14 +58,9 @@ class DetectStage:
 
     def model_files(self, config: DetectConfig) -> tuple[str, ...]:
         """Weights that the result depends on, whichever of them the device takes."""
-        files = [f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin"]
-        if config.ball_look is not None:
-            files.append(detect_balls.weights_file(config.ball_look))
-        if config.hop_look is not None:
-            files.append(detect_hops.weights_file(config.hop_look))
-        if config.second_opinion is not None:
-            files.append(detect_second.weights_file(config.second_opinion))
-        return tuple(files)
+        files = (f"{config.model}.pt", f"{config.model}_openvino_model/weights.bin")
+        others = (config.ball_look, config.hop_look, config.second_opinion)
+        return (*files, *(weights_file(name) for name in others if name is not None))
 
     def run(
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: DetectConfig

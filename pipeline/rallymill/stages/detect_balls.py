@@ -94,11 +94,6 @@ def middles(boxes: Sequence[Box]) -> Array:
     return np.array(rows, dtype=float).reshape(-1, 2)
 
 
-def weights_file(name: str) -> str:
-    """File of the weights of that name, relative to the models folder."""
-    return f"{name}.onnx"
-
-
 def load(models: Path, name: str, threads: int) -> BallLook:
     """The network of that name under the models folder.
 
@@ -107,11 +102,7 @@ def load(models: Path, name: str, threads: int) -> BallLook:
     ModelMissingError
         No such file, or it cannot be read.
     """
-    network = open_network(
-        models / weights_file(name), threads, "the second look at balls",
-        "restore the models folder, name other weights in `detect: ball_look`, or set that to off "
-        "to do without",
-    )
+    network = open_network(models, name, threads, "the second look at balls", "ball_look")
 
     def run(seen: NDArray[np.float32], said: NDArray[np.float32]) -> NDArray[np.float32]:
         return network([seen, said])[0]

@@ -78,11 +78,6 @@ Run = Callable[[NDArray[np.float32]], NDArray[np.float32]]
 """From looks (N, CHANNELS, SIDE, SIDE) to (N, 2): log odds of being in the air, decimetres."""
 
 
-def weights_file(name: str) -> str:
-    """File of the weights of that name, relative to the models folder."""
-    return f"{name}.onnx"
-
-
 def load(models: Path, name: str, threads: int) -> HopLook:
     """The network of that name under the models folder.
 
@@ -91,11 +86,7 @@ def load(models: Path, name: str, threads: int) -> HopLook:
     ModelMissingError
         No such file, or it cannot be read.
     """
-    network = open_network(
-        models / weights_file(name), threads, "the look at players' feet",
-        "restore the models folder, name other weights in `detect: hop_look`, or set that to off "
-        "to do without",
-    )
+    network = open_network(models, name, threads, "the look at players' feet", "hop_look")
     return HopLook(lambda seen: network([seen])[0])
 
 

@@ -47,11 +47,6 @@ Run = Callable[[NDArray[np.float32]], list[NDArray[np.float32]]]
 """From what the network sees (1, 3, SIDE, SIDE) to its outputs in any order."""
 
 
-def weights_file(name: str) -> str:
-    """File of the weights of that name, relative to the models folder."""
-    return f"{name}.onnx"
-
-
 def load(models: Path, name: str, threads: int) -> PeopleNetwork:
     """The network of that name under the models folder.
 
@@ -60,12 +55,9 @@ def load(models: Path, name: str, threads: int) -> PeopleNetwork:
     ModelMissingError
         No such file, or it cannot be read.
     """
-    path = models / weights_file(name)
-    remedy = (
-        "restore the models folder, name other weights in `detect: second_opinion`, or set that "
-        "to off to do without"
+    network = open_network(
+        models, name, threads, "the second opinion on people", "second_opinion"
     )
-    network = open_network(path, threads, "the second opinion on people", remedy)
 
     def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:
         return network([seen])

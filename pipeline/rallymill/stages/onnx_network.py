@@ -18,14 +18,26 @@ Network = Callable[[Sequence[Numbers]], list[Numbers]]
 """From inputs in the file's order to outputs."""
 
 
-def open_network(path: Path, threads: int, purpose: str, remedy: str) -> Network:
-    """The network in a file, for the processor, at full precision: all machines find the same.
+def weights_file(name: str) -> str:
+    """File of the weights of that name, relative to the models folder."""
+    return f"{name}.onnx"
+
+
+def open_network(models: Path, name: str, threads: int, purpose: str, option: str) -> Network:
+    """The network of that name, for the processor, at full precision: all machines find the same.
+
+    ``purpose`` says what it is for, ``option`` of the section `detect` where it is named.
 
     Raises
     ------
     ModelMissingError
         No such file, or it cannot be read; says what the network is for and what to do.
     """
+    path = models / weights_file(name)
+    remedy = (
+        f"restore the models folder, name other weights in `detect: {option}`, or set that to off "
+        "to do without"
+    )
     if not path.is_file():
         raise ModelMissingError(f"no weights {path} for {purpose}", remedy)
     try:
