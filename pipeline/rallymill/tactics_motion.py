@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -144,6 +145,11 @@ class PlayerTrack:
 
         Nought all along means filled in, unless it is said how sure it is.
         """
+        return self._heights_measured
+
+    @cached_property
+    def _heights_measured(self) -> bool:
+        # Asked at every stroke, answered by the track of the whole match.
         stated = self.z_m_sd is not None and np.isfinite(self.z_m_sd).any()
         return bool(len(self.z_m) and (stated or np.nanmax(np.nan_to_num(self.z_m)) > 0))
 

@@ -92,13 +92,12 @@ def hand_from_serves(offsets_m: Sequence[float]) -> float | None:
 def player_tracks(tracks: pa.Table) -> dict[str, PlayerTrack]:
     """Tracks of the near and far player."""
     found = {}
+    needed = tracks.select([*TRACK_COLUMNS, "observed"])
     for side in ("near", "far"):
-        rows = tracks.filter(pc.equal(tracks.column("role"), side))
-        columns = {
-            name: rows.column(name).to_numpy(zero_copy_only=False) for name in TRACK_COLUMNS
-        }
-        columns["observed"] = rows.column("observed").to_numpy(zero_copy_only=False)
-        found[side] = PlayerTrack.of_columns(columns)
+        rows = needed.filter(pc.equal(tracks.column("role"), side))
+        found[side] = PlayerTrack.of_columns({
+            name: rows.column(name).to_numpy(zero_copy_only=False) for name in needed.column_names
+        })
     return found
 
 
