@@ -1,44 +1,95 @@
-"""Cameras of the rows of the frames table, and how sure they are."""
+"""Cameras of the rows of the frames table, and how sure they are.
+
+A match has hundreds of thousands of frames, so both are held as numbers, a row a frame, and made
+into objects when one is asked for.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar, overload
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera, from_matrix
-from rallymill.camera_spread import unpack
+from rallymill.camera_spread import N_PACKED, unpack
+
+Array = NDArray[np.float64]
+T = TypeVar("T")
+N_NUMBERS = 18
 
 
-def cameras_of(frames: pd.DataFrame) -> tuple[Camera | None, ...]:
+class PerFrame(Sequence[T | None]):
+    """Something of each of N frames, made from its row of numbers; None where that is not finite.
+    """
+
+    def __init__(self, numbers: NDArray[np.floating], make: Callable[[NDArray], T]) -> None:
+        self._numbers, self._make = numbers, make
+
+    def __len__(self) -> int:
+        """Number of frames."""
+        return len(self._numbers)
+
+    @overload
+    def __getitem__(self, index: int) -> T | None: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[T | None, ...]: ...
+
+    def __getitem__(self, index: int | slice) -> T | tuple[T | None, ...] | None:
+        """What belongs to a frame, or to some in a tuple."""
+        if isinstance(index, slice):
+            return tuple(self[k] for k in range(*index.indices(len(self))))
+        numbers = self._numbers[index]
+        return self._make(numbers) if np.isfinite(numbers[0]) else None
+
+
+def cameras_of(frames: pd.DataFrame) -> PerFrame[Camera]:
     """Camera of each row; None where the matrix is null or not that of a camera."""
-    cache: dict[bytes, Camera | None] = {}
-    found: list[Camera | None] = []
-    for matrix, k1, width, height in zip(
+    found = np.full((len(frames), N_NUMBERS), np.nan)
+    # A camera that stands still is the same for many frames.
+    before, row = b"", np.full(N_NUMBERS, np.nan)
+    for i, (matrix, k1, width, height) in enumerate(zip(
         frames["camera"], frames["k1"], frames["width_px"], frames["height_px"], strict=True
-    ):
+    )):
         if matrix is None:
-            found.append(None)
             continue
         numbers = np.asarray(matrix, dtype=float)
         distortion = 0.0 if k1 is None or np.isnan(k1) else float(k1)
         key = numbers.tobytes() + np.float64(distortion).tobytes()
-        if key not in cache:
-            try:
-                cache[key] = from_matrix(numbers, int(width), int(height), distortion)
-            except ValueError:
-                cache[key] = None
-        found.append(cache[key])
-    return tuple(found)
+        if key != before:
+            before, row = key, _row(numbers, int(width), int(height), distortion)
+        found[i] = row
+    return PerFrame(found, _camera)
 
 
-def covariances_of(frames: pd.DataFrame) -> tuple[NDArray[np.float64] | None, ...]:
+def _row(matrix: Array, width_px: int, height_px: int, k1: float) -> Array:
+    try:
+        camera = from_matrix(matrix, width_px, height_px, k1)
+    except ValueError:
+        return np.full(N_NUMBERS, np.nan)
+    return np.array([
+        camera.focal_px, *camera.rotation.ravel(), *camera.centre_m, width_px, height_px,
+        *camera.principal_px, k1,
+    ])
+
+
+def _camera(row: Array) -> Camera:
+    return Camera(
+        float(row[0]), row[1:10].reshape(3, 3), row[10:13], int(row[13]), int(row[14]),
+        (float(row[15]), float(row[16])), float(row[17]),
+    )
+
+
+def covariances_of(frames: pd.DataFrame) -> PerFrame[Array]:
     """Covariance (8, 8) of each row's camera, None where it is not stated.
 
     :mod:`rallymill.camera_spread` tells from it how sure any place or height on the court is.
     """
-    if "camera_covariance" not in frames:
-        return (None,) * len(frames)
-    return tuple(
-        None if numbers is None else unpack(numbers) for numbers in frames["camera_covariance"]
-    )
+    packed = np.full((len(frames), N_PACKED), np.nan, dtype=np.float32)
+    if "camera_covariance" in frames:
+        for i, numbers in enumerate(frames["camera_covariance"]):
+            if numbers is not None:
+                packed[i] = numbers
+    return PerFrame(packed, unpack)

@@ -48,7 +48,7 @@ class EventsStage:
     ) -> pa.Table:
         """Events of all rallies, in time order."""
         arcs = tableio.to_pandas(inputs["arcs"])
-        people = tableio.to_pandas(inputs["people"])
+        people = tableio.to_pandas(inputs["people"].select(["role", "t_s", "x_m", "y_m"]))
         rows: list[dict[str, Any]] = []
         for _, group in arcs.groupby("rally_id", sort=True):
             rally_id = int(group["rally_id"].iloc[0])

@@ -9,21 +9,28 @@ picture (balls lying about, logos) are not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import flight, tableio, tables
 from rallymill.camera import Camera
 from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.by_frame import ByFrame
 from rallymill.stages.cameras import cameras_of
 
 Array = NDArray[np.float64]
 BALL_TRACK = 0
+STILL_S = 1.0
+"""Span about a box in which others are looked for at its place."""
+CHUNK_FRAMES = 5000
+"""So many frames are in memory at a time; their borders change no row."""
 
 
 class TrackConfig(StageConfig):
@@ -65,29 +72,66 @@ class TrackStage:
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: TrackConfig
     ) -> pa.Table:
         """Tracks table: rows of people and of the ball, by frame."""
-        people = tableio.to_pandas(inputs["people"])
-        frames = tableio.to_pandas(inputs["frames"]).sort_values("frame")
-        parts = [people] if len(people) else []
-        if len(frames):
-            boxes = tableio.to_pandas(inputs["detections"])
-            ball = ball_rows(
-                match.match_id, boxes[boxes["label"] == "ball"], frames,
-                tableio.to_pandas(inputs["arcs"]), config,
-            )
-            parts += [ball] if len(ball) else []
-        if not parts:
-            return tables.TRACKS.empty()
-        merged = pd.concat(parts).sort_values(["frame", "track_id"])
-        return tableio.from_pandas(tables.TRACKS, merged)
+        people, boxes = ByFrame(inputs["people"]), ByFrame(inputs["detections"])
+        frames = ByFrame(inputs["frames"])
+        times = frames.table["t_s"].to_numpy()
+        flown = fly(times, tableio.to_pandas(inputs["arcs"]))
+        parts = [tables.TRACKS.empty()]
+        for chunk in chunks(frames.frame, times, CHUNK_FRAMES):
+            merged = [tableio.to_pandas(people.within(chunk.first, chunk.last))]
+            about = frames.table.slice(chunk.rows.start, chunk.rows.stop - chunk.rows.start)
+            if about.num_rows:
+                near = boxes.within(about["frame"][0].as_py(), about["frame"][-1].as_py())
+                ball = ball_rows(
+                    match.match_id,
+                    tableio.to_pandas(near.filter(pc.equal(near["label"], "ball"))),
+                    tableio.to_pandas(about),
+                    {name: values[chunk.rows] for name, values in flown.items()}, config,
+                )
+                merged.append(ball[ball["frame"].between(chunk.first, chunk.last)])
+            merged = [part for part in merged if len(part)]
+            if merged:
+                rows = pd.concat(merged).sort_values(["frame", "track_id"])
+                parts.append(tableio.from_pandas(tables.TRACKS, rows))
+        return pa.concat_tables(parts)
+
+
+class Chunk(NamedTuple):
+    """Frames ``first`` to ``last``, and the rows of the frames table that theirs rest on."""
+
+    first: int
+    last: int
+    rows: slice
+
+
+def chunks(frame: NDArray[np.int64], t_s: Array, most: int) -> list[Chunk]:
+    """Cut frames (N,) at times (N,) into chunks of at most so many.
+
+    The first and the last hold what lies beyond the frames as well.
+    """
+    ends = np.iinfo(np.int64)
+    found = []
+    for low in range(0, max(len(frame), 1), most):
+        high = min(low + most, len(frame))
+        first = int(frame[low]) if low else int(ends.min)
+        last = int(frame[high]) - 1 if high < len(frame) else int(ends.max)
+        rows = slice(low, high)
+        if high > low:
+            around = [t_s[low] - STILL_S, t_s[high - 1] + STILL_S]
+            rows = slice(*(int(row) for row in np.searchsorted(t_s, around)))
+        found.append(Chunk(first, last, rows))
+    return found
 
 
 def ball_rows(
-    match_id: str, boxes: pd.DataFrame, frames: pd.DataFrame, arcs: pd.DataFrame,
+    match_id: str, boxes: pd.DataFrame, frames: pd.DataFrame, found: Mapping[str, NDArray],
     config: TrackConfig,
 ) -> pd.DataFrame:
-    """Rows of the ball; ``frames`` in order of time, ``boxes`` the ball's alone."""
+    """Rows of the ball; ``frames`` in order of time, ``boxes`` the ball's alone.
+
+    ``found`` is what :func:`fly` gives for the frames.
+    """
     cameras = cameras_of(frames)
-    found = fly(frames["t_s"].to_numpy(float), arcs)
     image, gate = seen(found, cameras, frames["height_px"].to_numpy(float), config)
     centre = np.column_stack(
         [(boxes["x1_px"] + boxes["x2_px"]) / 2, (boxes["y1_px"] + boxes["y2_px"]) / 2]
@@ -184,14 +228,14 @@ def fly(times_s: Array, arcs: pd.DataFrame) -> dict[str, NDArray]:
 
 
 def seen(
-    found: Mapping[str, NDArray], cameras: tuple[Camera | None, ...], height_px: Array,
+    found: Mapping[str, NDArray], cameras: Sequence[Camera | None], height_px: Array,
     config: TrackConfig,
 ) -> tuple[Array, Array]:
     """Image points (N, 2) of the flight and the gate (N,) about each, in pixels."""
     image = np.full((len(cameras), 2), np.nan)
     gate = np.zeros(len(cameras))
     for i in np.flatnonzero(found["arc"] >= 0):
-        camera = cameras[i]
+        camera = cameras[int(i)]
         if camera is None:
             continue
         place = found["state"][i, :3]
@@ -217,8 +261,8 @@ def moving(
     near = config.still_px * scale
     order = np.argsort(step, kind="stable")
     sorted_step = step[order]
-    low = np.searchsorted(times, times - 0.5)
-    high = np.searchsorted(times, times + 0.5, side="right")
+    low = np.searchsorted(times, times - STILL_S / 2)
+    high = np.searchsorted(times, times + STILL_S / 2, side="right")
     for i, at in enumerate(step):
         rows = order[np.searchsorted(sorted_step, low[at]):np.searchsorted(sorted_step, high[at])]
         close = np.abs(centre_px[rows] - centre_px[i]).max(1) <= near

@@ -23,6 +23,7 @@ from pydantic import Field
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
 from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.by_frame import ByFrame, by_view
 from rallymill.stages.flight import (
     candidates,
     contacts,
@@ -79,16 +80,17 @@ class FlightStage:
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: FlightConfig
     ) -> pa.Table:
         """Arcs of all main-camera views, in time order."""
-        frames = tableio.to_pandas(inputs["frames"])
-        detections = tableio.to_pandas(inputs["detections"])
-        # By frame, so that a view's rows are found without a look at those of all others.
-        people = tableio.to_pandas(inputs["people"]).sort_values("frame", kind="stable")
-        detections = detections.sort_values("frame", kind="stable")
         found: list[rallies.Rally] = []
-        if len(frames) and len(detections):
-            views = list(frames.groupby("view_id", sort=True))
-            for number, (_, group) in enumerate(views):
-                found += solve_view(group, detections, people, config)
+        if inputs["frames"].num_rows and inputs["detections"].num_rows:
+            # By frame, so that a view's rows are found without a look at those of all others.
+            detections, people = ByFrame(inputs["detections"]), ByFrame(inputs["people"])
+            views = by_view(inputs["frames"])
+            for number, frames in enumerate(views):
+                span = frames["frame"][0].as_py(), frames["frame"][-1].as_py()
+                found += solve_view(
+                    tableio.to_pandas(frames), tableio.to_pandas(detections.within(*span)),
+                    tableio.to_pandas(people.within(*span)), config,
+                )
                 match.progress((number + 1) / len(views))
         found.sort(key=lambda item: float(item.fit.time_s[0]))
         found = rallies.number_rallies(found, config.dead_gap_s)
@@ -98,13 +100,12 @@ class FlightStage:
 def solve_view(
     frames: pd.DataFrame, detections: pd.DataFrame, people: pd.DataFrame, config: FlightConfig
 ) -> list[rallies.Rally]:
-    """Fitted rallies of one view, from the rows of the three tables."""
-    frames = frames.sort_values("frame")
+    """Fitted rallies of one view, from its rows of the three tables in order of frames."""
     view = candidates.picture(frames)
     if len(view.frame) < 5 or not np.isfinite(view.matrix[:, 0, 0]).any():
         return []
     balls = candidates.gather(
-        _of_view(detections, view), view, config.min_confidence, config.per_frame
+        detections, view, config.min_confidence, config.per_frame
     )
     scale = view.width_px / 1280
     still = candidates.fixed(balls, config.fixed_radius_px * scale, config.fixed_least)
@@ -113,7 +114,7 @@ def solve_view(
         balls, config.walking_radius_px * scale, config.walking_px_per_s * scale
     )
     balls = balls.take(~walkers)
-    who = contacts.players(_of_view(people, view))
+    who = contacts.players(people)
     if config.path == "whole":
         chosen, chain = path.best_path(
             balls, view.t_s, 2.5 * np.sqrt(balls.confidence), path.PathCosts(), scale
@@ -140,13 +141,6 @@ def solve_view(
             found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
                                          options)
     return found
-
-
-def _of_view(rows: pd.DataFrame, view: candidates.Picture) -> pd.DataFrame:
-    """Rows, in order of frames, that lie between the first and the last frame of a view."""
-    frame = rows["frame"].to_numpy(dtype=np.int64)
-    low = np.searchsorted(frame, view.frame[0])
-    return rows.iloc[low:np.searchsorted(frame, view.frame[-1], side="right")]
 
 
 def _stretches(t_s: Array, gap_s: float) -> Iterator[NDArray[np.int64]]:

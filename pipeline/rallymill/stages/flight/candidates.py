@@ -8,6 +8,7 @@ the path of a ball in flight is smooth in them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -39,7 +40,9 @@ class Picture:
     height_px: int
     rows: pd.DataFrame | None = None
 
-    def stated(self, slot: Indices) -> tuple[tuple[Camera | None, ...], tuple[Array | None, ...]]:
+    def stated(
+        self, slot: Indices
+    ) -> tuple[Sequence[Camera | None], Sequence[Array | None]]:
         """Cameras of frames (N,) and the covariances (8, 8) that say how sure they are.
 
         Both are empty where no frame says so.

@@ -12,20 +12,23 @@ hops. A hop moves the ground point away for a moment; the filter bears that.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from rallymill import tableio, tables
 from rallymill.stages.base import MatchContext
+from rallymill.stages.by_frame import ByFrame, by_view
 from rallymill.stages.people import roles
 from rallymill.stages.people.config import PeopleConfig
-from rallymill.stages.people.ground import View, views
+from rallymill.stages.people.ground import View, believable, view_of
 from rallymill.stages.people.numbering import Numbering
 from rallymill.stages.people.paths import paths
 from rallymill.stages.people.rows import rows_of
-from rallymill.stages.people.tracklets import link
+from rallymill.stages.people.tracklets import Tracklet, link
 
 __all__ = ["STAGE", "PeopleConfig", "PeopleStage"]
 
@@ -48,37 +51,56 @@ class PeopleStage:
         self, match: MatchContext, inputs: Mapping[str, pa.Table], config: PeopleConfig
     ) -> pa.Table:
         """People table of a match: rows for every frame from a person's first to last box."""
-        detections = tableio.to_pandas(inputs["detections"])
-        frames = tableio.to_pandas(inputs["frames"])
-        if detections.empty or frames.empty:
+        if not inputs["detections"].num_rows or not inputs["frames"].num_rows:
             return tables.PEOPLE.empty()
-        found = views(detections, frames, config)
-        tracklets = []
-        for done, view in enumerate(found, 1):
-            tracklets.append(link(view, config))
-            match.progress(0.6 * done / len(found))
-        habits = [
-            [roles.habit(view, item) for item in items]
-            for view, items in zip(found, tracklets, strict=True)
-        ]
-        haunted = roles.haunted_shares(habits)
+        spans, detections = by_view(inputs["frames"]), ByFrame(inputs["detections"])
+        # Who plays is told by all views together. Their boxes would fill the memory, so a view is
+        # placed on the ground once to follow people and once more to write them down.
+        found: list[_Followed] = []
+        for done, frames in enumerate(spans, 1):
+            view = _view(frames, detections, config)
+            if believable(view, config):
+                tracklets = link(view, config)
+                found.append(_Followed(
+                    frames, [np.array(item.boxes, np.int32) for item in tracklets],
+                    [roles.habit(view, item) for item in tracklets],
+                ))
+            match.progress(0.7 * done / len(spans))
+        haunted = roles.haunted_shares([one.habits for one in found])
         numbering = Numbering(config)
-        parts = []
-        for i, view in enumerate(found):
+        parts = [tables.PEOPLE.empty()]
+        for i, one in enumerate(found):
+            view = _view(one.frames, detections, config)
+            tracklets = [Tracklet(boxes.tolist()) for boxes in one.boxes]
             scores = {
                 role: [
-                    roles.score(view, item, habits[i][k], sign, haunted[i][k])
-                    for k, item in enumerate(tracklets[i])
+                    roles.score(view, item, one.habits[k], sign, haunted[i][k])
+                    for k, item in enumerate(tracklets)
                 ]
                 for role, sign in (("near", -1.0), ("far", 1.0))
             }
-            parts.append(_rows(match.match_id, view, tracklets[i], scores, numbering, config))
-            match.progress(0.6 + 0.4 * (i + 1) / len(found))
-        kept = [part for part in parts if len(part)]
-        if not kept:
-            return tables.PEOPLE.empty()
-        merged = pd.concat(kept).sort_values(["frame", "track_id"])
-        return tableio.from_pandas(tables.PEOPLE, merged)
+            rows = _rows(match.match_id, view, tracklets, scores, numbering, config)
+            if len(rows):
+                rows = rows.sort_values(["frame", "track_id"])
+                parts.append(tableio.from_pandas(tables.PEOPLE, rows))
+            match.progress(0.7 + 0.3 * (i + 1) / len(found))
+        return pa.concat_tables(parts)
+
+
+@dataclass(frozen=True)
+class _Followed:
+    """Rows of a view's frames, and of each tracklet in it the numbers of its boxes and its habit.
+    """
+
+    frames: pa.Table
+    boxes: list[NDArray[np.int32]]
+    habits: list[roles.Habit]
+
+
+def _view(frames: pa.Table, detections: ByFrame, config: PeopleConfig) -> View:
+    numbers = frames["frame"]
+    boxes = detections.within(numbers[0].as_py(), numbers[-1].as_py())
+    return view_of(tableio.to_pandas(frames), tableio.to_pandas(boxes), config)
 
 
 def _rows(

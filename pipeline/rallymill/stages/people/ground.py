@@ -9,6 +9,7 @@ height H and a distance D.
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -46,9 +47,9 @@ class View:
     view_id: int
     frames: NDArray[np.int64]
     t_s: Array
-    cameras: tuple[Camera | None, ...]
+    cameras: Sequence[Camera | None]
     camera_sd_m: Array
-    camera_covariances: tuple[Array | None, ...]
+    camera_covariances: Sequence[Array | None]
     height_px: int
     step: NDArray[np.int64]
     box_px: Array
@@ -61,35 +62,16 @@ class View:
     airborne: Array
 
 
-def views(detections: pd.DataFrame, frames: pd.DataFrame, config: PeopleConfig) -> list[View]:
-    """Views of a match in time order, with every usable box placed on the ground.
-
-    Boxes in frames without a camera, above the horizon or outside the area are left out.
-    """
-    boxes = detections[
-        (detections["label"] == "player") & (detections["confidence"] >= config.min_confidence)
-    ]
-    numbers = boxes["frame"].to_numpy(np.int64)
-    order = np.argsort(numbers, kind="stable")
-    boxes, numbers = boxes.iloc[order], numbers[order]
-    edges = np.flatnonzero(np.diff(numbers, prepend=-1, append=-1))
-    names = ["x1_px", "y1_px", "x2_px", "y2_px", "confidence", "airborne"]
-    columns = boxes[names].to_numpy(float)
-    by_frame = {
-        int(numbers[a]): columns[a:b] for a, b in pairwise(edges)
-    }
-    found = []
-    for _, rows in frames.groupby("view_id", sort=False):
-        view = _view(int(rows["view_id"].iloc[0]), rows.sort_values("frame"), by_frame, config)
-        tall_m = usual_height_m(view)
-        if tall_m is not None and not config.shortest_m <= tall_m <= config.tallest_m:
-            logger.warning(
-                "view %d: people would be %.1f m tall, so its court is taken for wrong and nobody "
-                "is placed on it", view.view_id, tall_m,
-            )
-            continue
-        found.append(view)
-    return sorted(found, key=lambda view: float(view.t_s[0]))
+def believable(view: View, config: PeopleConfig) -> bool:
+    """Whether people on a view's court are as tall as people are, as far as can be told."""
+    tall_m = usual_height_m(view)
+    if tall_m is None or config.shortest_m <= tall_m <= config.tallest_m:
+        return True
+    logger.warning(
+        "view %d: people would be %.1f m tall, so its court is taken for wrong and nobody "
+        "is placed on it", view.view_id, tall_m,
+    )
+    return False
 
 
 def usual_height_m(view: View) -> float | None:
@@ -104,9 +86,21 @@ def usual_height_m(view: View) -> float | None:
     return float(np.median(view.tall_m[sure]))
 
 
-def _view(
-    view_id: int, rows: pd.DataFrame, by_frame: dict[int, Array], config: PeopleConfig
-) -> View:
+def view_of(rows: pd.DataFrame, detections: pd.DataFrame, config: PeopleConfig) -> View:
+    """A view with every usable box placed on the ground.
+
+    ``rows`` are those of the view in the frames table, ``detections`` those of its frames, both in
+    order of frames. Boxes in frames without a camera, above the horizon or outside the area are
+    left out.
+    """
+    boxes = detections[
+        (detections["label"] == "player") & (detections["confidence"] >= config.min_confidence)
+    ]
+    numbers = boxes["frame"].to_numpy(np.int64)
+    edges = np.flatnonzero(np.diff(numbers, prepend=-1, append=-1))
+    names = ["x1_px", "y1_px", "x2_px", "y2_px", "confidence", "airborne"]
+    columns = boxes[names].to_numpy(float)
+    by_frame = {int(numbers[a]): columns[a:b] for a, b in pairwise(edges)}
     cameras = cameras_of(rows)
     height_px = int(rows["height_px"].iloc[0] or 720)
     steps_s = np.diff(rows["t_s"].to_numpy(float))
@@ -138,7 +132,7 @@ def _view(
         for name, shape in shapes.items()
     }
     return View(
-        view_id=view_id,
+        view_id=int(rows["view_id"].iloc[0]),
         frames=rows["frame"].to_numpy(np.int64),
         t_s=rows["t_s"].to_numpy(float),
         cameras=cameras,

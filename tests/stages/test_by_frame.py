@@ -1,0 +1,153 @@
+"""Stages hold a view or a chunk at a time, and none of it shows in their tables."""
+
+from __future__ import annotations
+
+import weakref
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rallymill import tables
+from rallymill.stages import flight, people, track
+from rallymill.stages.base import MatchContext
+from rallymill.stages.by_frame import ByFrame, by_view
+from rallymill.stages.cameras import cameras_of, covariances_of
+from rallymill.stages.people.ground import View
+from tests.stages import test_track
+from tests.support.people_scene import Scene, scene
+
+MATCH = MatchContext("m", Path("m.mp4"))
+ROUNDS = 4
+
+
+@settings(max_examples=50, deadline=None)
+@given(frames=st.lists(st.integers(0, 30), max_size=40), span=st.tuples(
+    st.integers(-2, 32), st.integers(-2, 32)))
+def test_rows_of_a_span(frames: list[int], span: tuple[int, int]) -> None:
+    table = pa.table({"frame": pa.array(frames, pa.int64()), "row": range(len(frames))})
+    found = ByFrame(table).within(*span).to_pylist()
+    inside = [row for row in table.to_pylist() if span[0] <= row["frame"] <= span[1]]
+    assert found == sorted(inside, key=lambda row: row["frame"])
+
+
+@settings(max_examples=50, deadline=None)
+@given(seed=st.integers(0, 999), lengths=st.lists(st.integers(1, 6), max_size=6),
+       shuffled=st.booleans())
+def test_rows_of_views(seed: int, lengths: list[int], shuffled: bool) -> None:
+    rng = np.random.default_rng(seed)
+    ids = np.repeat(rng.permutation(len(lengths)), lengths).astype(np.int32)
+    frames = np.cumsum(rng.integers(1, 4, len(ids)))
+    table = pa.table({"frame": frames, "t_s": frames / 25, "view_id": ids})
+    if shuffled:
+        table = table.take(rng.permutation(len(ids)))
+    parts = by_view(table)
+    assert [part.num_rows for part in parts] == lengths
+    assert np.concatenate([[], *(part["frame"].to_numpy() for part in parts)]).tolist() == (
+        frames.tolist())
+    assert all(len(set(part["view_id"].to_pylist())) == 1 for part in parts)
+
+
+def test_cameras_are_those_of_the_table() -> None:
+    made = scene(5, seconds=1.0, rate=10.0).frames.to_pandas()
+    made.loc[3, "camera"] = None
+    made.at[6, "camera"] = np.ones(12)  # of no camera
+    made["k1"] = 0.01 * np.arange(len(made))
+    packed = np.arange(36, dtype=np.float32)
+    made["camera_covariance"] = [packed + k if k % 2 else None for k in range(len(made))]
+    cameras, covariances = cameras_of(made), covariances_of(made)
+    assert [k for k, camera in enumerate(cameras) if camera is None] == [3, 6]
+    for k, camera in enumerate(cameras):
+        if camera is not None:
+            scaled = camera.matrix / camera.matrix[2, 3] * made["camera"][k].reshape(3, 4)[2, 3]
+            assert np.allclose(scaled.ravel(), made["camera"][k])
+            assert (camera.k1, camera.width_px, camera.height_px) == (0.01 * k, 1280, 720)
+    assert [k for k, spread in enumerate(covariances) if spread is None] == [0, 2, 4, 6, 8]
+    assert covariances[1][0, 0] == 1.0 and covariances[3][7, 7] == 38.0
+    assert len(cameras[2:5]) == 3 and cameras[2:5][1] is None
+
+
+def test_borders_of_chunks_change_no_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    boxes = []
+    for i in range(100):
+        if 25 <= i < 66:
+            boxes.append(test_track.box(i, test_track.CAMERA.project(test_track.truth(i)[:3])))
+        # One that lies still for a while, and one that comes and goes: neither alone in a chunk.
+        boxes.append(test_track.box(i, np.array([200.0, 500.0 if 20 < i < 80 else 9.0 * i]), 0.9))
+        boxes.append(test_track.box(i, rng.uniform(600, 680, 2), 0.7))
+    people = [
+        {"match_id": "m", "frame": i, "t_s": i / test_track.RATE, "track_id": 1, "role": "near",
+         "x_m": 0.1 * i, "y_m": -12.0, "observed": True, "confidence": 1.0} for i in range(90)
+    ]
+    whole = test_track.run(boxes, people=people)
+    assert len(whole) > 150
+    for most in (7, 31, 99):
+        monkeypatch.setattr(track, "CHUNK_FRAMES", most)
+        pd.testing.assert_frame_equal(test_track.run(boxes, people=people), whole)
+
+
+def laid_out(made: Scene, rounds: int) -> dict[str, pa.Table]:
+    """A scene as the views of a match, seconds apart."""
+    parts: dict[str, list[pa.Table]] = {"frames": [], "detections": []}
+    for number in range(rounds):
+        steps = {"frame": 1000 * number, "t_s": 40.0 * number, "view_id": number}
+        for name, rows in parts.items():
+            part = getattr(made, name)
+            for column in set(steps) & set(part.column_names):
+                at = part.column_names.index(column)
+                later = pc.add(part[column], pa.scalar(steps[column], part.schema.field(at).type))
+                part = part.set_column(at, part.schema.field(at), later)
+            rows.append(part)
+    return {name: pa.concat_tables(rows) for name, rows in parts.items()}
+
+
+def test_people_are_not_held_of_all_views_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = scene(7, seconds=2.0, rate=20.0)
+    held: list[weakref.ref[View]] = []
+    most = 0
+
+    def view_of(*rows: Any) -> View:
+        nonlocal most
+        view = real(*rows)
+        held.append(weakref.ref(view))
+        most = max(most, sum(one() is not None for one in held))
+        return view
+
+    real = people.view_of
+    monkeypatch.setattr(people, "view_of", view_of)
+    table = people.STAGE.run(MATCH, laid_out(made, ROUNDS), people.STAGE.config_class())
+    assert table.num_rows > 100 * ROUNDS
+    assert len(held) >= ROUNDS
+    assert most <= 2  # the one before goes when the next has come
+
+
+def test_flights_and_tracks_are_given_a_part_of_the_match(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = scene(7, seconds=2.0, rate=20.0)
+    inputs = laid_out(made, ROUNDS)
+    inputs |= {name: tables.ALL[name].empty() for name in ("people", "arcs")}
+    of_a_view, of_a_chunk = [], []
+
+    def solve_view(frames: pd.DataFrame, boxes: pd.DataFrame, *rest: object) -> list[object]:
+        of_a_view.append((len(frames), len(boxes)))
+        return []
+
+    def ball_rows(name: str, boxes: pd.DataFrame, frames: pd.DataFrame, *rest: object):
+        of_a_chunk.append(len(frames))
+        return made_rows(name, boxes, frames, *rest)
+
+    made_rows = track.ball_rows
+    monkeypatch.setattr(flight, "solve_view", solve_view)
+    monkeypatch.setattr(track, "ball_rows", ball_rows)
+    monkeypatch.setattr(track, "CHUNK_FRAMES", 25)
+    for stage in (flight.STAGE, track.STAGE):
+        stage.run(MATCH, inputs, stage.config_class())
+    assert of_a_view == [(made.frames.num_rows, made.detections.num_rows)] * ROUNDS
+    assert sum(of_a_chunk) >= ROUNDS * made.frames.num_rows
+    assert max(of_a_chunk) <= 25 + 2 * 20  # a second more on either side
