@@ -24,7 +24,10 @@ HOP_LONGEST_S = 0.5
 
 @dataclass(frozen=True)
 class Stance:
-    """Place, velocity and uncertainty of a player at a moment."""
+    """Place, velocity and uncertainty of a player at a moment.
+
+    ``from_box`` tells that they come from a box about body and racket.
+    """
 
     x_m: float
     y_m: float
@@ -34,6 +37,7 @@ class Stance:
     y_m_sd: float
     z_m: float
     observed: bool
+    from_box: bool = False
 
 
 @dataclass(frozen=True)
@@ -117,6 +121,7 @@ class PlayerTrack:
             mix(self.x_m), mix(self.y_m), mix(self.vx_mps), mix(self.vy_mps),
             mix(self.x_m_sd), mix(self.y_m_sd), mix(self.z_m),
             bool(self.observed[left] or self.observed[right]),
+            bool(np.isfinite(self.head_px[[left, right]]).any()),
         )
 
     def within(self, start_s: float, end_s: float) -> slice:

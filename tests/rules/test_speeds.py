@@ -13,7 +13,7 @@ def test_a_place_less_sure_makes_a_speed_less_sure() -> None:
     near, far = Shot(shot(opponent_y_m_sd=0.05)), Shot(shot(opponent_y_m_sd=0.35))
     sd = velocity_sd_mps
     assert sd(near, "opponent", "y") < 0.33 < 0.6 < sd(far, "opponent", "y")
-    assert sd(near, "hitter", "x") > 0.55
+    assert sd(near, "hitter", "x") > sd(near, "opponent", "x")
 
 
 def test_the_deviation_of_a_speed_is_that_along_the_run() -> None:

@@ -10,8 +10,9 @@ from rallymill import court, flight, tableio
 from rallymill.errors import InputError
 from rallymill.stages.base import MatchContext
 from rallymill.stages.shots import STAGE, ShotsConfig
-from rallymill.stages.shots_people import hand_from_serves, hand_of, player_of
+from rallymill.stages.shots_people import hand_from_serves, hand_of, player_of, without_swing
 from rallymill.tables import ARCS, EVENTS, FRAMES, SHOTS, TRACKS
+from rallymill.tactics_motion import Stance
 from tests.stages.played import noisy, played, processed
 
 SEEDS = (200_000, 200_001, 200_002, 200_003)
@@ -287,3 +288,27 @@ def test_mirrored_play_gives_mirrored_shots(seed):
     for name in ("bounce_x_m", "recovery_x_m", "recovery_error_m"):
         np.testing.assert_allclose(plain[name], -flipped[name], atol=1e-6)
     np.testing.assert_allclose(plain["open_court_share"], flipped["open_court_share"], atol=1e-6)
+
+
+@pytest.mark.parametrize(("contact_x", "speed"), [(1.7, 4.0), (0.3, -4.0), (1.7, 0.0)])
+def test_the_swing_is_taken_out_of_a_place_that_came_from_a_box(contact_x, speed):
+    """The box's middle is toward the racket and goes back from it: the body is away, and faster."""
+    seen = Stance(1.0, -12.0, speed, 0.5, 0.1, 0.1, 0.0, True, from_box=True)
+    side = np.sign(contact_x - seen.x_m)
+    body = without_swing(seen, contact_x)
+    assert 0.0 < (seen.x_m - body.x_m) * side < 0.2
+    assert 0.2 < (body.vx_mps - seen.vx_mps) * side < 1.0
+    assert (body.y_m, body.vy_mps) == (seen.y_m, seen.vy_mps)
+    running = side * speed > 0
+    standing = without_swing(Stance(1.0, -12.0, 0.0, 0.5, 0.1, 0.1, 0.0, True, True), contact_x)
+    assert (abs(body.vx_mps - seen.vx_mps) > abs(standing.vx_mps)) == running
+
+
+def test_a_place_that_no_box_gave_stays_and_so_does_one_without_a_contact():
+    exact = Stance(1.0, -12.0, 4.0, 0.5, 0.1, 0.1, 0.0, True)
+    boxed = Stance(1.0, -12.0, 4.0, 0.5, 0.1, 0.1, 0.0, True, from_box=True)
+    assert without_swing(exact, 1.7) is exact
+    assert without_swing(boxed, float("nan")) is boxed
+    assert without_swing(None, 1.7) is None
+    over = without_swing(boxed, 1.0)
+    assert (over.x_m, over.vx_mps) == (1.0, 4.0)

@@ -24,13 +24,15 @@ from rallymill.tactics_motion import PlayerTrack
 LEVELS = ("club", "college", "tour")
 SPEED_SD_MPS = 0.3
 """Deviation of a player's velocity, which the tables do not carry."""
-HITTER_SPEED_SD_MPS = 0.6
-"""The same at the own stroke, where reaching arm and racket move the middle of the box and the run
-ends: errors there were 0.6 to 0.7 m/s on films for validation, 0.2 across for those who wait."""
+VELOCITY_SD_MPS = {
+    ("hitter", "x"): 0.35, ("hitter", "y"): 0.5, ("opponent", "x"): 0.3, ("opponent", "y"): 0.3,
+}
+"""The same by whose and along which axis, where the place is sure: at the own stroke, where arm and
+racket move the box about and the run ends, errors are larger (films for validation)."""
 SPEED_SD_PER_S = 2.0
 """What the deviation of a place adds to it: smoothing lets an unsure place through as unsure speed,
 which shows along the court, where a place is less sure than across (films for validation: 0.45 m/s
-at 0.1 m, 0.8 at 0.3)."""
+at 0.1 m, 0.65 at 0.27)."""
 OTHER = {"near": "far", "far": "near"}
 
 
@@ -253,8 +255,8 @@ def least(*confidences: float | None) -> float:
 
 def velocity_sd_mps(shot: Shot, who: str, axis: str) -> float:
     """Deviation of a velocity of the ``hitter`` or ``opponent``, along axis ``x`` or ``y``."""
-    least_sd = HITTER_SPEED_SD_MPS if who == "hitter" else SPEED_SD_MPS
-    return float(np.hypot(least_sd, SPEED_SD_PER_S * shot.sd(f"{who}_{axis}_m", 0.0)))
+    of_place = SPEED_SD_PER_S * shot.sd(f"{who}_{axis}_m", 0.0)
+    return float(np.hypot(VELOCITY_SD_MPS[who, axis], of_place))
 
 
 def speed_of(shot: Shot, who: str) -> tuple[float, float]:

@@ -195,7 +195,7 @@ def _started_s(play: Play, shot: Shot, reply: Shot, place_x_m: float) -> float |
 
 
 RULES = (
-    Rule("recovery", "recovery", 3, {
+    Rule("recovery", "recovery", 4, {
         "club": RecoveryThresholds(wide_m=2.5, short_m=1.8, over_m=1.8, within_m=0.8),
         "college": RecoveryThresholds(wide_m=2.5, short_m=1.4, over_m=1.5, within_m=0.6),
         "tour": RecoveryThresholds(wide_m=2.5, short_m=1.1, over_m=1.3, within_m=0.5),

@@ -20,7 +20,7 @@ class CorrectedShotsStage:
 
     name = "corrected_shots"
     section = "shots"
-    version = 1
+    version = 2
     reads = ("machine_shots", "events", "arcs", "tracks")
     writes = SHOTS
     needs_video = False

@@ -21,6 +21,7 @@ from rallymill.stages.shots_people import (
     place_after,
     player_of,
     player_tracks,
+    without_swing,
 )
 from rallymill.stages.shots_rally import Arc, Event, Rally, Stroke, rallies, read_arcs, read_events
 from rallymill.stages.shots_strokes import (
@@ -172,7 +173,7 @@ class ShotsStage:
     """Events, arcs and tracks to shots."""
 
     name = "shots"
-    version = 2
+    version = 3
     reads = ("events", "arcs", "tracks", "frames")
     writes = MACHINE_SHOTS
     needs_video = False
@@ -251,6 +252,8 @@ def _row(
     hitter = tracks[side].at(hit.t_s, gap)
     opponent = tracks[OTHER[side]].at(hit.t_s, gap)
     is_serve = stroke.number == 1 and rally.starts_with_serve
+    if not is_serve:
+        hitter = without_swing(hitter, hit.x_m)
     place = landing(stroke, config.strokes)
     speed = _speed(stroke.after)
     later_s = after.hit.t_s if after else min(

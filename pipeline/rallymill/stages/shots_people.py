@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,12 @@ CHANGE_SLACK_S = 0.5
 VELOCITY_SD_MPS = 0.3
 """Deviation of a smoothed player velocity; the tracks table does not carry it."""
 HEIGHT_SD_M = 0.02
+BESIDE_M = 0.25
+"""Nearer the middle of the box than this a contact is hardly to either side."""
+SWING_M, SWING_MPS, SWING_SHARE = 0.08, 0.35, 0.08
+"""What a stroke does to the middle of the hitter's box, which holds the racket and the arm: at the
+contact it is so far on the racket's side of the body, and goes back so fast, faster by a share of
+the speed of a run to that side (both sides and ends alike on films for validation)."""
 TRACK_COLUMNS = (
     "t_s", "x_m", "y_m", "vx_mps", "vy_mps", "x_m_sd", "y_m_sd", "z_m", "z_m_sd",
     "v_px", "y1_px",
@@ -99,6 +106,19 @@ def player_tracks(tracks: pa.Table) -> dict[str, PlayerTrack]:
             name: rows.column(name).to_numpy(zero_copy_only=False) for name in needed.column_names
         })
     return found
+
+
+def without_swing(hitter: Stance | None, contact_x_m: float) -> Stance | None:
+    """A hitter's stance at the contact without what the swing does to the box.
+
+    ``contact_x_m`` tells the side of the racket; what was not read from a box stays as it is.
+    """
+    if hitter is None or not hitter.from_box or contact_x_m != contact_x_m:
+        return hitter
+    side = float(np.clip((contact_x_m - hitter.x_m) / BESIDE_M, -1.0, 1.0))
+    back_mps = SWING_MPS + SWING_SHARE * max(side * known(hitter.vx_mps, 0.0), 0.0)
+    return replace(
+        hitter, x_m=hitter.x_m - side * SWING_M, vx_mps=hitter.vx_mps + side * back_mps)
 
 
 def movement(stance: Stance | None) -> tuple[str, float | None]:
