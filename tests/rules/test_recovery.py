@@ -1,5 +1,7 @@
 """Recovery after a wide ball, and the split step."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -134,6 +136,15 @@ def test_no_split_step():
     seen = play([row, reply_to(row)], tracks={"far": standing(0.0, 12.8, (8.0, 13.0))})
     found, _ = look("split_step", seen, "tour")
     assert len(found) == 1 and "No split step" in found[0].sentence
+
+
+@pytest.mark.parametrize(("z_m_sd", "found"), [(0.0052, True), (0.007, False), (0.012, False)])
+def test_no_split_step_is_said_only_where_a_hop_cannot_have_been_missed(z_m_sd, found):
+    base = standing(0.0, 12.8)
+    track = replace(base, z_m=0 * base.z_m, z_m_sd=np.full(len(base.t_s), z_m_sd))
+    row = shot(t_contact_s=10.0)
+    said, reasons = look("split_step", play([row, reply_to(row)], tracks={"far": track}), "tour")
+    assert bool(said) == found and bool(reasons) != found
 
 
 def test_heights_that_are_nought_all_along_were_not_measured():

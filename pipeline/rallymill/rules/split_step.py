@@ -21,7 +21,7 @@ from rallymill.rules.base import (
     settle,
     unmeasured,
 )
-from rallymill.tactics_motion import Hop, PlayerTrack, hops
+from rallymill.tactics_motion import Hop, PlayerTrack, hops, none_missed
 
 
 class SplitStepThresholds(Thresholds):
@@ -40,6 +40,8 @@ class SplitStepThresholds(Thresholds):
 
 
 TOO_SMALL = "rise of the feet too small to be called a hop or none"
+UNSTATED = 0.9
+"""How sure no hop is none where heights are measured and nothing is said of their deviations."""
 LOOK_S = 0.6
 """A hop farther than this from the contact has nothing to do with it."""
 
@@ -86,7 +88,8 @@ def _judge_split(
     if not found:
         # A rise too small to be called a hop, or to be timed, is not called none either.
         none = 1 - above(float(height.max()), bounds.hop_m / 2, noise)
-        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * 0.9 * none
+        seen = above(2 * bounds.hop_m, bounds.hop_m, noise) * none
+        seen *= none_missed(noise) if track.heights_stated(start, end) else UNSTATED
         if seen * sure >= bounds.least_confidence:
             yield finding(
                 "split_step", "fault", shot, severity=0.4, confidence=seen * sure,
@@ -140,7 +143,7 @@ def _judge_landing(
 
 
 RULES = (
-    Rule("split_step", "recovery", 2, {
+    Rule("split_step", "recovery", 3, {
         "club": SplitStepThresholds(earliest_s=-0.05, latest_s=0.35),
         "college": SplitStepThresholds(earliest_s=0.0, latest_s=0.30),
         "tour": SplitStepThresholds(earliest_s=0.0, latest_s=0.25),

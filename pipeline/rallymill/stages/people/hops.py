@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.flight import GRAVITY_MPS2
+from rallymill.tactics_motion import GROUND_SD_M
 
 Array = NDArray[np.float64]
 
@@ -114,7 +115,7 @@ def heights(t_s: Array, airborne: Array, habits: AirHabits) -> Heights:
     usual_m = GRAVITY_MPS2 * habits.air_s**2 / 8
     doubt = np.minimum(in_air, 1 - in_air)
     z[known] = 0.0
-    spread[known] = 0.005 + usual_m * np.sqrt(doubt[known])
+    spread[known] = GROUND_SD_M + usual_m * np.sqrt(doubt[known])
     for start, stop in flights(t_s, in_air):
         rows = known & (t_s > start) & (t_s < stop)
         if stop - start > LONGEST_S:
