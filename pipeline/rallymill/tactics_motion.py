@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 STATURE_M = 1.8
 """Height of a person that scales pixels to metres where nothing better is known."""
-GROUND_SD_M, HALF_MISSED_SD_M = 0.005, 0.002
+GROUND_SD_M, HALF_MISSED_SD_M = 0.005, 0.0025
 """Deviation of the height of feet that are surely on the ground, and how much more than that is as
 often a hop that was missed as none (films for validation: 90 times that no hop was seen in 1.2 s
 about an opponent's stroke; 65 hops were missed)."""
@@ -208,7 +208,8 @@ def none_missed(z_m_sd: float) -> float:
     Looks at feet err for as long as legs look alike, so a whole hop can be missed; where that may
     be the deviations tell, though they hold for single moments.
     """
-    return 1 / (1 + max(z_m_sd - GROUND_SD_M, 0.0) / HALF_MISSED_SD_M)
+    more = max(z_m_sd - GROUND_SD_M, 0.0)
+    return 1 / (1 + (more / HALF_MISSED_SD_M) ** 1.5)
 
 
 def hops(t_s: Array, height_m: Array, least_m: float) -> list[Hop]:
