@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -114,16 +115,23 @@ def write(
             os.unlink(name)
 
 
-def read(path: Path, spec: TableSpec) -> pa.Table:
+def read(path: Path, spec: TableSpec, columns: Collection[str] | None = None) -> pa.Table:
     """Read a table and check it; columns that came later are null where they may be.
+
+    With ``columns`` all others stay on the disk, and only these are checked.
 
     Raises
     ------
     TableError
         The file is missing, is not whole or does not follow the schema.
     """
+    if columns is not None:
+        spec = of_columns(spec, columns)
     try:
-        table = pq.read_table(path)
+        wanted = None if columns is None else [
+            name for name in pq.read_schema(path).names if name in spec.names()
+        ]
+        table = pq.read_table(path, columns=wanted)
     except FileNotFoundError as error:
         raise TableError(f"{path}: no such table", "run rallymill process first") from error
     except (pa.ArrowInvalid, OSError) as error:
@@ -131,6 +139,57 @@ def read(path: Path, spec: TableSpec) -> pa.Table:
     table = _with_later_columns(spec, table)
     check(spec, table)
     return table
+
+
+def by_column(path: Path, spec: TableSpec) -> Iterator[tuple[str, pa.ChunkedArray]]:
+    """Name and values of one column after the other, so that no more of a table is in memory.
+
+    Columns that came later are null where they may be. Values are not checked.
+
+    Raises
+    ------
+    TableError
+        The file is missing, is not whole or has other columns than the schema.
+    """
+    try:
+        with pq.ParquetFile(path) as file:
+            found = file.schema_arrow
+            known = [column for column in spec.columns if column.name in found.names]
+            lacking = [column for column in spec.columns if column.name not in found.names]
+            if (
+                found.names != [column.name for column in known]
+                or any(found.field(column.name).type != column.dtype for column in known)
+                or not all(column.nullable for column in lacking)
+            ):
+                raise TableError(
+                    f"table {spec.name}: columns or types differ from the schema",
+                    "write it again with this version of rallymill",
+                )
+            for column in spec.columns:
+                if column in lacking:
+                    n_rows = file.metadata.num_rows
+                    yield column.name, pa.chunked_array([pa.nulls(n_rows, column.dtype)])
+                else:
+                    yield column.name, file.read(columns=[column.name])[column.name]
+    except (pa.ArrowInvalid, OSError) as error:
+        raise TableError(f"{path}: not a whole Parquet file", "delete it and run again") from error
+
+
+def of_columns(spec: TableSpec, columns: Collection[str]) -> TableSpec:
+    """The same table with some of its columns alone, and its key if they hold it.
+
+    Raises
+    ------
+    TableError
+        The table has no such column.
+    """
+    unknown = set(columns) - set(spec.names())
+    if unknown:
+        raise TableError(f"table {spec.name}: unknown columns {sorted(unknown)}")
+    return replace(
+        spec, columns=tuple(column for column in spec.columns if column.name in columns),
+        key=spec.key if set(spec.key) <= set(columns) else (),
+    )
 
 
 def _with_later_columns(spec: TableSpec, table: pa.Table) -> pa.Table:

@@ -26,7 +26,8 @@ from rallymill.runner.fingerprint import (
     gather,
     sheet_hash,
 )
-from rallymill.runner.registry import uses_sheet
+from rallymill.runner.memory import give_back
+from rallymill.runner.registry import columns_of, uses_sheet
 from rallymill.runner.store import CONFIG_NAME, MatchRecord, MatchStore, TableState, write_json
 from rallymill.stages.base import MatchContext, Stage
 from rallymill.tables import ALL
@@ -255,7 +256,10 @@ class MatchRun:
     ) -> None:
         log.info("stage %s starts", stage.name)
         started = time.monotonic()
-        inputs = {table: self.store.read_table(ALL[table]) for table in stage.reads}
+        inputs = {
+            table: self.store.read_table(ALL[table], columns_of(stage, table))
+            for table in stage.reads
+        }
         scratch = self.store.scratch(stage.name, ingredients.fingerprint())
         resumed = any(scratch.iterdir())
         context = MatchContext(
@@ -278,8 +282,11 @@ class MatchRun:
         record.resumed += [stage.name] * resumed
         self._save(record)
         self.store.drop_scratch(stage.name)
-        log.info("stage %s: %d rows in %.1f s", stage.name, table.num_rows, seconds)
-        self.emit({"event": "done", "stage": stage.name, "rows": table.num_rows,
+        n_rows = table.num_rows
+        del table, inputs
+        give_back()
+        log.info("stage %s: %d rows in %.1f s", stage.name, n_rows, seconds)
+        self.emit({"event": "done", "stage": stage.name, "rows": n_rows,
                    "seconds": seconds})  # fmt: skip
 
     def _progress_of(self, stage: str) -> Callable[[float], None]:

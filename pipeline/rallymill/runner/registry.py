@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 from rallymill.errors import ConfigError
@@ -91,6 +91,12 @@ def check_order(stages: Sequence[Stage]) -> None:
         if stage.writes.name in written:
             raise ConfigError(f"table {stage.writes.name} is written twice", "rename one")
         written.add(stage.writes.name)
+
+
+def columns_of(stage: Stage, table: str) -> tuple[str, ...] | None:
+    """Columns that a stage looks at in a table that it reads; None for all."""
+    named: Mapping[str, tuple[str, ...]] = getattr(stage, "columns", {})
+    return named.get(table)
 
 
 def uses_sheet(stage: Stage) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -16,9 +17,13 @@ def rows_hash(table: pa.Table) -> str:
     Bytes under a null do not count, nor how the rows are cut into chunks; so the hash of a table
     in memory equals that of the same table read back from a file.
     """
+    return columns_hash((name, table.column(name)) for name in table.column_names)
+
+
+def columns_hash(columns: Iterable[tuple[str, pa.ChunkedArray]]) -> str:
+    """The hash of the table that has these columns, which need not be there at the same time."""
     digest = hashlib.sha256()
-    for name in table.column_names:
-        column = table.column(name)
+    for name, column in columns:
         digest.update(f"{name}\0{_kind(column.type)}\0{len(column)}\0".encode())
         chunks = column.combine_chunks()
         if isinstance(chunks, pa.ChunkedArray):

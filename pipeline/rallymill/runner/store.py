@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ from rallymill import tableio
 from rallymill.corrections.store import FOLDER as CORRECTIONS_FOLDER
 from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
-from rallymill.runner.rowhash import rows_hash
+from rallymill.runner.rowhash import columns_hash, rows_hash
 from rallymill.tables import TableSpec
 
 MATCHES_FOLDER = "matches"
@@ -94,9 +94,15 @@ class MatchStore:
         """Where a table stands."""
         return self.folder / f"{table}.parquet"
 
-    def read_table(self, spec: TableSpec) -> pa.Table:
-        """A table of the match; raises :class:`TableError` if it is missing or broken."""
-        return tableio.read(self.table_path(spec.name), spec)
+    def read_table(self, spec: TableSpec, columns: Collection[str] | None = None) -> pa.Table:
+        """A table of the match, or some columns of it.
+
+        Raises
+        ------
+        TableError
+            It is missing or broken.
+        """
+        return tableio.read(self.table_path(spec.name), spec, columns)
 
     def state(self, spec: TableSpec) -> TableState:
         """What stands on disk for a table, with its rows checked against the recorded hash."""
@@ -105,7 +111,7 @@ class MatchStore:
             return TableState(False, False, None, "")
         metadata = tableio.read_metadata(path)
         try:
-            rows = rows_hash(tableio.read(path, spec))
+            rows = columns_hash(tableio.by_column(path, spec))
         except TableError:
             rows = ""
         ingredients = Ingredients.from_json(metadata.get(INGREDIENTS_KEY, ""))

@@ -34,6 +34,8 @@ class Execution:
     chunk_frames: int = 250
 
 
+Columns = Mapping[str, tuple[str, ...]]
+"""Columns that a stage looks at, by the table that they belong to."""
 Progress = Callable[[float], None]
 
 
@@ -69,7 +71,8 @@ class Stage(Protocol):
     ``model_files`` the weights under the models folder that its result depends on. What else it may
     ask for, by attributes that can be left out: ``uses_sheet``, ``beside`` (endings of files beside
     the recording), ``section`` (of the configuration, if not its own), ``corrects`` (what
-    corrections by hand must bear upon for it to be given them).
+    corrections by hand must bear upon for it to be given them), ``columns`` (of a table that it
+    reads, by its name, those it looks at; it may be given no others).
     """
 
     name: str

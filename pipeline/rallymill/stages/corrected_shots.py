@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import ClassVar
 
 import pyarrow as pa
 
 from rallymill.corrections.rows import PLAYERS, STROKE_CHANGING
-from rallymill.stages.base import MatchContext
+from rallymill.stages.base import Columns, MatchContext
 from rallymill.stages.correcting import restate
 from rallymill.stages.shots import ShotsConfig, shots_of
+from rallymill.stages.shots_people import PLAYERS_COLUMNS
 from rallymill.stages.shots_rally import read_arcs, read_events
 from rallymill.tables import SHOTS
 
@@ -22,6 +24,7 @@ class CorrectedShotsStage:
     section = "shots"
     version = 2
     reads = ("machine_shots", "events", "arcs", "tracks")
+    columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS}
     writes = SHOTS
     needs_video = False
     config_class = ShotsConfig

@@ -7,7 +7,7 @@ with the ball already in the air, or the ball is lost, there is no event: nothin
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rallymill import court, tableio, tables
-from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.base import Columns, MatchContext, StageConfig
 
 SAME_S = 1e-6
 
@@ -35,6 +35,9 @@ class EventsStage:
     name = "events"
     version = 2
     reads: tuple[str, ...] = ("arcs", "people", "frames")
+    columns: ClassVar[Columns] = {
+        "people": ("role", "t_s", "x_m", "y_m"), "frames": (),
+    }
     writes = tables.EVENTS
     needs_video = False
     config_class: type[StageConfig] = EventsConfig

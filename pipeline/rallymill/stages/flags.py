@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
 import pyarrow as pa
 from pydantic import create_model
@@ -16,8 +16,8 @@ from pydantic import create_model
 from rallymill import tableio
 from rallymill.rules.base import Finding, NotMeasurable, Play, Result
 from rallymill.rules.registry import Level, all_rules, config_fields, enabled
-from rallymill.stages.base import MatchContext, StageConfig
-from rallymill.stages.shots_people import player_tracks
+from rallymill.stages.base import Columns, MatchContext, StageConfig
+from rallymill.stages.shots_people import PLAYERS_COLUMNS, player_tracks
 from rallymill.tables import FLAGS
 
 LOG = logging.getLogger(__name__)
@@ -66,6 +66,7 @@ class FlagsStage:
     name = "flags"
     version = 1 + RULES_VERSION
     reads = ("shots", "points", "tracks")
+    columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS}
     writes = FLAGS
     needs_video = False
     config_class = RulesConfig

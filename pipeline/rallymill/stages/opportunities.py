@@ -42,6 +42,7 @@ class OpportunitiesStage:
     section = flags.STAGE.name
     version = 1 + flags.RULES_VERSION
     reads = flags.STAGE.reads
+    columns = flags.STAGE.columns
     writes = OPPORTUNITIES
     needs_video = False
     config_class = flags.RulesConfig

@@ -6,15 +6,16 @@ Reads events, arcs, tracks and frames, and the match sheet for names and hands.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pyarrow as pa
 
 from rallymill import court, flight, tableio, tactics
-from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.base import Columns, MatchContext, StageConfig
 from rallymill.stages.shots_people import (
     OTHER,
+    PLAYERS_COLUMNS,
     hand_from_serves,
     hand_of,
     movement,
@@ -175,6 +176,7 @@ class ShotsStage:
     name = "shots"
     version = 3
     reads = ("events", "arcs", "tracks", "frames")
+    columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS, "frames": ()}
     writes = MACHINE_SHOTS
     needs_video = False
     config_class = ShotsConfig

@@ -38,6 +38,8 @@ TRACK_COLUMNS = (
     "t_s", "x_m", "y_m", "vx_mps", "vy_mps", "x_m_sd", "y_m_sd", "z_m", "z_m_sd",
     "v_px", "y1_px",
 )
+PLAYERS_COLUMNS = ("role", *TRACK_COLUMNS, "observed")
+"""What :func:`player_tracks` looks at in the tracks table."""
 
 
 def player_of(side: str, t_s: float, sheet: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ picture (balls lying about, logos) are not.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from pydantic import Field
 
 from rallymill import flight, tableio, tables
 from rallymill.camera import Camera
-from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.base import Columns, MatchContext, StageConfig
 from rallymill.stages.by_frame import ByFrame
 from rallymill.stages.cameras import cameras_of
 
@@ -60,6 +60,10 @@ class TrackStage:
     name = "track"
     version = 2
     reads = ("detections", "frames", "people", "arcs")
+    columns: ClassVar[Columns] = {
+        "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),
+        "frames": ("frame", "t_s", "camera", "k1", "width_px", "height_px"),
+    }
     writes = tables.TRACKS
     needs_video = False
     config_class = TrackConfig

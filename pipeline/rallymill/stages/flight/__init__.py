@@ -12,7 +12,7 @@ follow each other (:mod:`~rallymill.stages.flight.grammar`); the joint fit of ea
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,7 @@ from pydantic import Field
 
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
-from rallymill.stages.base import MatchContext, StageConfig
+from rallymill.stages.base import Columns, MatchContext, StageConfig
 from rallymill.stages.by_frame import ByFrame, by_view
 from rallymill.stages.flight import (
     candidates,
@@ -68,6 +68,14 @@ class FlightStage:
     name = "flight"
     version = 6
     reads: tuple[str, ...] = ("detections", "frames", "people")
+    columns: ClassVar[Columns] = {
+        "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),
+        "frames": (
+            "frame", "t_s", "view_id", "camera", "k1", "focal_px", "width_px", "height_px",
+            "camera_covariance",
+        ),
+        "people": ("frame", "t_s", "role", "x1_px", "y1_px", "x2_px", "y2_px", "x_m", "y_m"),
+    }
     writes = tables.ARCS
     needs_video = False
     config_class: type[StageConfig] = FlightConfig

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from rallymill import tableio, tables
-from rallymill.stages.base import MatchContext
+from rallymill.stages.base import Columns, MatchContext
 from rallymill.stages.by_frame import ByFrame, by_view
 from rallymill.stages.people import roles
 from rallymill.stages.people.config import PeopleConfig
@@ -39,6 +40,15 @@ class PeopleStage:
     name = "people"
     version = 4
     reads = ("detections", "frames")
+    columns: ClassVar[Columns] = {
+        "detections": (
+            "frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence", "airborne",
+        ),
+        "frames": (
+            "frame", "t_s", "view_id", "camera", "k1", "position_sd_m", "width_px", "height_px",
+            "camera_covariance",
+        ),
+    }
     writes = tables.PEOPLE
     needs_video = False
     config_class = PeopleConfig
