@@ -33,6 +33,7 @@ from rallymill.stages.flight.contacts import (
     Contacts,
 )
 from rallymill.stages.flight.hypotheses import UNREAD_COST, Flight
+from rallymill.stages.flight.stitching import joined
 
 Array = NDArray[np.float64]
 
@@ -207,7 +208,8 @@ def merge(
     """Put chains together of which one ends and the next starts with the same player's stroke.
 
     A player strikes the ball once: two strokes of one player within ``within_s`` are one whose time
-    neither chain met well.
+    neither chain met well. So are those between which a stroke was not seen
+    (:func:`~rallymill.stages.flight.stitching.joined`).
     """
     merged: list[Reading] = []
     for reading in readings:
@@ -218,6 +220,10 @@ def merge(
             if (first.first_kind in HITS and last.last_kind in HITS and near
                     and contacts.t_s[first.first] - contacts.t_s[last.last] < within_s):
                 merged[-1] = Reading(merged[-1].flights + reading.flights)
+                continue
+            both = joined(merged[-1].flights, reading.flights, contacts)
+            if both is not None:
+                merged[-1] = Reading(both)
                 continue
         merged.append(reading)
     return tuple(merged)

@@ -32,6 +32,7 @@ from rallymill.stages.flight.grammar import Reading
 from rallymill.stages.flight.hypotheses import Flight
 from rallymill.stages.flight.priors import place_prior, spin_prior
 from rallymill.stages.flight.rallies_end import Guess, by_the_fence, cut_dead, land
+from rallymill.stages.flight.stitching import plain_first
 
 Array = NDArray[np.float64]
 
@@ -149,11 +150,14 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
     velocity = np.array([part.fit.start[3:] for part in flights])
     spin = np.array([part.fit.spin_radps for part in flights])
     at = [flights[0].first, *(part.last for part in flights)]
+    # A stroke that was not seen lies anywhere between the ends of the flights before and after it.
+    unseen_s = [0.0, *(contacts.t_s[after.first] - contacts.t_s[before.last]
+                       for before, after in pairwise(flights)), 0.0]
     time_sd = np.where(contacts.rough[at], 0.1, np.maximum(1.5 * contacts.slack_s[at], 0.02))
     for k, kind in enumerate(kinds):
         if kind in HITS:
             # Cuts of the path at strokes are less sharp than those at bounces.
-            time_sd[k] = max(time_sd[k], 0.06)
+            time_sd[k] = max(time_sd[k], 0.06, 0.4 * unseen_s[k])
         elif kind == LOST or kind in HANDS:
             time_sd[k] = 0.002
     return Guess(kinds, np.array(times, dtype=float), place, velocity, spin, time_sd)
@@ -256,6 +260,8 @@ def _fit_part(
             return []
         joint = partial(_joint, points=points, sigma=sigma, view=view, who=who, options=options)
         fit = joint(guess)
+        if turn == 0:
+            guess = replace(guess, kinds=plain_first(guess.kinds, fit, options.out_margin_m))
         if turn == 1:
             guess, fit = _with_half_volleys(guess, fit, joint)
         end, over = cut_dead(guess.kinds, fit, options.out_margin_m)
