@@ -20,6 +20,7 @@ from rallymill.stages.base import MatchContext
 VARIANTS: dict[str, dict[str, Any] | None] = {
     "all of it": {},
     "walkers' shoes kept": {"walking_px_per_s": 0.0},
+    "unseen strokes not inferred": {"unseen_stroke_s": 0.0},
     "single flights, no joint fit": {"joint_turns": 0},
     "most confident box, no path": {"path": "confident"},
     "bends of the image path alone": None,

@@ -18,6 +18,7 @@ from tests.stages.test_flight_hidden import CAMERA, NOBODY, RATE, path_of, pictu
 
 WHO = {"near": NOBODY, "far": NOBODY}
 ELSEWHERE_M = 2.4
+UNSEEN_S = 0.9
 OPTIONS = rallies.FitOptions(2.65, 1.0, 0.08, 3.0, 0.15, rally.BouncePrior())
 
 
@@ -34,7 +35,9 @@ def player(feet_m: np.ndarray, t_s: np.ndarray) -> contacts.Player:
     return contacts.Player(t_s, np.tile(feet_m, (len(t_s), 1)), np.tile(box, (len(t_s), 1)))
 
 
-def stroke_between(hidden_s: float) -> tuple[list[rallies.Rally], float, np.ndarray]:
+def stroke_between(
+    hidden_s: float, unseen_s: float = UNSEEN_S
+) -> tuple[list[rallies.Rally], float, np.ndarray]:
     """A ball from the far end, its bounce, a stroke about which it is hidden, and its way back.
 
     The player is seen too far from the ball to reach it, as where the picture ends beside a runner.
@@ -63,7 +66,7 @@ def stroke_between(hidden_s: float) -> tuple[list[rallies.Rally], float, np.ndar
         path, view.matrix[path.slot], sigma, moments, who, view.period_s, serve_height_m=2.65)
     unread = grammar.unread_costs(path, view.matrix[path.slot])
     found: list[rallies.Rally] = []
-    for reading in grammar.merge(grammar.read(single, moments, unread), moments, 0.3):
+    for reading in grammar.merge(grammar.read(single, moments, unread), moments, 0.3, unseen_s):
         found += rallies.fit_reading(reading, moments, path, sigma, path, view, who, OPTIONS)
     return found, struck_s, place
 
@@ -78,6 +81,8 @@ def test_a_stroke_is_read_between_a_ball_that_is_lost_and_the_same_found_coming_
     assert len(found) == 1 and len(strokes) == 1
     assert strokes[0][0] == pytest.approx(struck_s, abs=2 / RATE)
     assert strokes[0][1] == pytest.approx(place, abs=0.5)
+    without = stroke_between(hidden_s, unseen_s=0.0)[0]
+    assert not any(kind == HIT_NEAR for item in without for kind in item.kinds)
 
 
 def single(first: int, last: int, kinds: tuple[int, int], start, end) -> hypotheses.Flight:
@@ -101,7 +106,7 @@ def chains(gap_s: float, aside_m: float = 0.0, back_mps: float = 20.0):
 @given(st.floats(0.04, 0.8))
 def test_flights_that_meet_where_a_player_stands_have_a_stroke_between_them(gap_s):
     before, after, moments = chains(gap_s)
-    both = stitching.joined(before, after, moments)
+    both = stitching.joined(before, after, moments, UNSEEN_S)
     assert both is not None
     kinds = [(part.first_kind, part.last_kind) for part in both]
     assert kinds == [(HIT_FAR, BOUNCE), (BOUNCE, HIT_NEAR), (HIT_NEAR, BOUNCE)]
@@ -112,17 +117,17 @@ def test_flights_that_meet_where_a_player_stands_have_a_stroke_between_them(gap_
     {"gap_s": 0.2, "back_mps": 2.0},
 ])
 def test_what_is_too_late_too_far_or_does_not_come_back_is_no_stroke(changed):
-    assert stitching.joined(*chains(**changed)) is None
+    assert stitching.joined(*chains(**changed), UNSEEN_S) is None
 
 
 def test_nobody_strikes_twice_nor_after_two_bounces():
     before, after, moments = chains(0.2)
     own = (replace(before[0], first_kind=HIT_NEAR), before[1])
-    assert stitching.joined(own, after, moments) is None
+    assert stitching.joined(own, after, moments, UNSEEN_S) is None
     twice = (before[0], replace(before[1], last_kind=BOUNCE), before[1])
-    assert stitching.joined(twice, after, moments) is None
+    assert stitching.joined(twice, after, moments, UNSEEN_S) is None
     again = (replace(after[0], last_kind=HIT_NEAR),)
-    assert stitching.joined(before, again, moments) is None
+    assert stitching.joined(before, again, moments, UNSEEN_S) is None
 
 
 def test_a_bounce_just_before_an_unseen_stroke_gets_a_flight_of_its_own():
@@ -130,7 +135,7 @@ def test_a_bounce_just_before_an_unseen_stroke_gets_a_flight_of_its_own():
     after = (single(2, 3, (SERVE_NEAR, BOUNCE), [1.1, -8.6, 0.7, -2, 20, 4],
                     [-1, 9, 0.03, -2, 15, -5]),)
     moments = SimpleNamespace(t_s=np.array([0.0, 0.9, 1.05, 2.2]))
-    both = stitching.joined(before[:1], after, moments)
+    both = stitching.joined(before[:1], after, moments, UNSEEN_S)
     assert both is not None and len(both) == 3
     unseen = both[1]
     assert (unseen.first_kind, unseen.last_kind, unseen.fit.n_points) == (BOUNCE, HIT_NEAR, 0)

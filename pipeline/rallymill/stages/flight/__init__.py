@@ -55,6 +55,9 @@ class FlightConfig(StageConfig):
     walking_px_per_s: float = Field(200.0, description="and no faster than this, px/s")
     reach_grid_s: float = Field(0.12, description="step of stroke times near a player, s")
     one_stroke_s: float = Field(0.3, description="strokes of one player closer are one, s")
+    unseen_stroke_s: float = Field(
+        0.9, description="longest loss of the ball over which a stroke is inferred, s; 0: none"
+    )
     dead_gap_s: float = Field(3.2, description="longest loss of the ball within a rally, s")
     serve_height_m: float = Field(2.65, description="usual height of a serve's contact, m")
     out_margin_m: float = Field(0.15, description="out by so much and 3 sd: the rally is over, m")
@@ -146,7 +149,9 @@ def solve_view(
                                     view.period_s, serve_height_m=config.serve_height_m)
         unread = grammar.unread_costs(stretch, view.matrix[stretch.slot])
         readings = grammar.read(single, moments, unread)
-        for reading in grammar.merge(readings, moments, config.one_stroke_s):
+        for reading in grammar.merge(
+            readings, moments, config.one_stroke_s, config.unseen_stroke_s
+        ):
             found += rallies.fit_reading(reading, moments, stretch, sigma, balls, view, who,
                                          options)
     return found

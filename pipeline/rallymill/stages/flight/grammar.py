@@ -203,12 +203,12 @@ def read(
 
 
 def merge(
-    readings: tuple[Reading, ...], contacts: Contacts, within_s: float
+    readings: tuple[Reading, ...], contacts: Contacts, within_s: float, unseen_s: float
 ) -> tuple[Reading, ...]:
     """Put chains together of which one ends and the next starts with the same player's stroke.
 
     A player strikes the ball once: two strokes of one player within ``within_s`` are one whose time
-    neither chain met well. So are those between which a stroke was not seen
+    neither chain met well. So are those between which a stroke was not seen for up to ``unseen_s``
     (:func:`~rallymill.stages.flight.stitching.joined`).
     """
     merged: list[Reading] = []
@@ -221,7 +221,7 @@ def merge(
                     and contacts.t_s[first.first] - contacts.t_s[last.last] < within_s):
                 merged[-1] = Reading(merged[-1].flights + reading.flights)
                 continue
-            both = joined(merged[-1].flights, reading.flights, contacts)
+            both = joined(merged[-1].flights, reading.flights, contacts, unseen_s)
             if both is not None:
                 merged[-1] = Reading(both)
                 continue

@@ -30,8 +30,6 @@ from rallymill.stages.flight.hypotheses import Flight
 
 Array = NDArray[np.float64]
 
-LONGEST_S = 0.9
-"""A ball that is not seen for longer may have met more than a racket."""
 LEAST_MPS = 4.0
 """A ball that is struck leaves along the court faster than this."""
 APART_M, APART_MPS, APART_SD, MOST_SD_M = 1.0, 2.0, 2.0, 1.5
@@ -43,19 +41,20 @@ STRUCK_M = (-0.3, 3.6)
 
 
 def joined(
-    before: tuple[Flight, ...], after: tuple[Flight, ...], contacts: Contacts
+    before: tuple[Flight, ...], after: tuple[Flight, ...], contacts: Contacts, unseen_s: float
 ) -> tuple[Flight, ...] | None:
     """Two chains as one with a stroke between them, None where no stroke must have been there.
 
     The first ends on its way to a player, the second starts on its way back, and carried on they
     meet where a player can strike. A bounce before the stroke that is seen, with nothing after it,
-    gets a flight of its own, which the joint fit has to find.
+    gets a flight of its own, which the joint fit has to find. A ball that is lost for longer than
+    ``unseen_s`` may have met more than a racket; with 0 no stroke is inferred.
     """
     last, first = before[-1], after[0]
     gap_s = float(contacts.t_s[first.first] - contacts.t_s[last.last])
-    if not -0.05 <= gap_s <= LONGEST_S or last.last_kind not in (LOST, BOUNCE, *HITS):
+    if unseen_s <= 0 or not -0.05 <= gap_s <= unseen_s:
         return None
-    if first.first_kind not in (LOST, *HITS):
+    if last.last_kind not in (LOST, BOUNCE, *HITS) or first.first_kind not in (LOST, *HITS):
         return None
     away = float(np.sign(first.fit.start[4]))
     if abs(first.fit.start[4]) < LEAST_MPS or last.fit.end[4] * away > -1.0:
