@@ -11,8 +11,16 @@ import psutil
 import pyarrow as pa
 import pytest
 
-from rallymill import benchmark_long, benchmark_long_tables, tableio, tables, video
+from rallymill import (
+    benchmark_long,
+    benchmark_long_memory,
+    benchmark_long_tables,
+    tableio,
+    tables,
+    video,
+)
 from rallymill.benchmark_long import LongReport, Sample
+from rallymill.benchmark_long_memory import Held
 from rallymill.stages.views.replay import BACK_S
 from tests.films import film
 
@@ -106,3 +114,40 @@ def test_laid_out_tables_keep_apart_what_is_apart():
     assert made["arcs"]["start_s"].to_pylist() == pytest.approx([0.1, 0.9, 4.1, 4.9, 8.1, 8.9])
     whole = benchmark_long_tables.laid_out([one], 2, ("views",), True)
     assert set(whole["views"]["view_id"].to_pylist()) == {0}
+
+
+def test_memory_of_two_hours_is_told_by_the_growth():
+    found = {
+        10.0: [Held("people", 200.0, 300.0), Held("track", 210.0, 250.0)],
+        30.0: [Held("people", 200.0, 340.0), Held("track", 230.0, 250.0)],
+    }
+    assert benchmark_long_memory.told_mib(found) == [("people", 520.0), ("track", 250.0)]
+    assert benchmark_long_memory.good(found)
+    assert "| people | 200, 300 MiB | 200, 340 MiB | 520 MiB |" in benchmark_long_memory.text(found)
+    found[30.0][1] = Held("track", 230.0, 1250.0)
+    assert not benchmark_long_memory.good(found)
+
+
+def test_memory_is_measured_in_a_process_of_its_own():
+    one = {
+        name: tables.ALL[name].empty() for name in ("detections", "people", "arcs")
+    } | {
+        "views": tableio.from_rows(tables.VIEWS, [{
+            "match_id": benchmark_long_tables.MATCH_ID, "view_id": 0, "first_frame": 0,
+            "last_frame": 49, "start_s": 0.0, "end_s": 120.0, "label": "main",
+        }]),
+        "frames": tableio.from_rows(tables.FRAMES, [{
+            "match_id": benchmark_long_tables.MATCH_ID, "frame": k, "t_s": k / 25, "view_id": 0,
+            "camera": None if k == 3 else [float(n + 1) for n in range(12)],
+            "court_status": "lost", "width_px": 1280, "height_px": 720,
+        } for k in range(50)]),
+    }  # fmt: skip
+    apart = benchmark_long_memory.one_camera_a_frame(one["frames"])["camera"].to_pylist()
+    assert apart[3] is None and len({tuple(each) for each in apart if each}) == 49
+    assert np.allclose(apart[49], one["frames"]["camera"][49].as_py(), rtol=1e-7)
+    found = benchmark_long_memory.measure(lambda line: None, [one], {}, (1, 2))
+    assert list(found) == [2.0, 4.0]
+    for held in found.values():
+        assert [each.stage for each in held][:3] == ["people", "track", "events"]
+        assert all(50 < each.before_mib < 2000 for each in held)
+        assert all(each.most_mib > each.before_mib - 1 for each in held)

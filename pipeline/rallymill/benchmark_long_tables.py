@@ -100,9 +100,10 @@ def _run(given: Tables, sheet: Mapping[str, object], names: Sequence[str]) -> di
     return seconds
 
 
-def growth(say: Say) -> list[tuple[str, str, float, float, float]]:
+def growth(
+    say: Say, made: Sequence[Tables], sheet: Mapping[str, object]
+) -> list[tuple[str, str, float, float, float]]:
     """Kind of match, stage, seconds a minute of the short and of the long one, and their ratio."""
-    made, sheet = films()
     names = [stage.name for stage in pipeline()]
     fitted, behind = names[names.index("people"):], names[names.index("track"):]
     before = ("views", "frames", "detections")
