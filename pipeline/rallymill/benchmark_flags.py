@@ -24,6 +24,8 @@ from rallymill import benchmark_shots, tableio, tables
 from rallymill.arena.film import Film
 from rallymill.arena.film_plan import frame_time_s
 from rallymill.intervals import wilson
+from rallymill.rules import calibration
+from rallymill.rules.base import LEVELS
 from rallymill.scoring import findings
 from rallymill.scoring.clip import Clip, load
 from rallymill.scoring.rows import NotMeasured, Tally
@@ -154,6 +156,23 @@ def simulated(
     tell: Callable[[str], None] = lambda line: None,
 ) -> Agreement:
     """Agreement over films of every tier that are simulated but not drawn."""
+    return agreement(films_of(first_seed, films, longest_s, workers, tell), level)
+
+
+def fitted(clips: Sequence[Clip]) -> tuple[float, ...]:
+    """Shares for :mod:`rallymill.rules.calibration` from flags at all levels of play."""
+    judged = [
+        (calibration.own(confidence), right)
+        for level in LEVELS for confidence, right in agreement(clips, level).judged
+    ]
+    return calibration.fit(judged)
+
+
+def films_of(
+    first_seed: int, films: int, longest_s: float, workers: int = 1,
+    tell: Callable[[str], None] = lambda line: None,
+) -> list[Clip]:
+    """Films of every tier that are simulated but not drawn, read, beside their truth."""
     clips: list[Clip] = []
     for tier in benchmark_shots.TIERS:
         work = partial(clip_with_tracks, tier=tier, longest_s=longest_s)
@@ -164,7 +183,7 @@ def simulated(
         else:
             clips += map(work, seeds)
         tell(f"{tier}: {films} films")
-    return agreement(clips, level)
+    return clips
 
 
 def clip_with_tracks(seed: int, tier: str, longest_s: float) -> Clip:

@@ -23,11 +23,13 @@ import click
               help="Folder of those films, with their truth beside them.")
 @click.option("--level", type=click.Choice(["club", "college", "tour"]), default="tour",
               show_default=True, help="Level of play whose thresholds are taken for films.")
+@click.option("--fit", is_flag=True,
+              help="Fit the map of confidences to films for validation instead; print its shares.")
 @click.option("--workers", type=click.IntRange(min=1), default=1, show_default=True)
 @click.option("--table", type=click.Path(path_type=Path), help="Write the tables to this file too.")
 def flags(
     worlds: int, points: int, films: int, seconds: float, first_seed: int, out: Path | None,
-    truth: Path | None, level: str, workers: int, table: Path | None,
+    truth: Path | None, level: str, fit: bool, workers: int, table: Path | None,
 ) -> int:
     """Measure the rules: what they find of planted behaviour, and what measurement costs.
 
@@ -41,6 +43,7 @@ def flags(
     from datetime import date
 
     from rallymill import benchmark_flags, benchmark_planted
+    from rallymill.arena.scene import split_of
 
     if (out is None) != (truth is None):
         raise click.UsageError("--out and --truth go together: give both or neither")
@@ -48,6 +51,13 @@ def flags(
     def tell(line: str) -> None:
         click.echo(line, err=True)
 
+    if fit:
+        if split_of(first_seed) != "validation":
+            raise click.UsageError(
+                "--fit needs films for validation: give --first-seed 100000 to 109999")
+        read = benchmark_flags.films_of(first_seed, films, seconds, workers, tell)
+        click.echo(f"SHARES = {benchmark_flags.fitted(read)}")
+        return 0
     text, good = f"# Flags\n\nMeasured {date.today().isoformat()}.\n", True
     if worlds:
         counts = benchmark_planted.run(first_seed, worlds, points, tell)

@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rallymill import court, tactics
 from rallymill.court_directions import RUN_FROM_MPS
+from rallymill.rules.calibration import calibrated
 from rallymill.tactics_motion import PlayerTrack
 
 LEVELS = ("club", "college", "tour")
@@ -312,11 +313,14 @@ def finding(
     evidence: Sequence[Evidence], sentence: str, of_opponent: bool = False,
     until_s: float | None = None,
 ) -> Finding:
-    """Finding about a stroke's hitter, or its opponent; the clip spans it to ``until_s``."""
+    """Finding about a stroke's hitter, or its opponent; the clip spans it to ``until_s``.
+
+    ``confidence`` is the rule's own; the finding has the calibrated one.
+    """
     side, player = concerned(shot, of_opponent)
     return Finding(
-        rule, kind, min(max(severity, 0.0), 1.0), min(max(confidence, 0.0), 1.0), shot.point_id,
-        shot.shot_id, side, player, tuple(evidence), sentence,
+        rule, kind, min(max(severity, 0.0), 1.0), calibrated(min(max(confidence, 0.0), 1.0)),
+        shot.point_id, shot.shot_id, side, player, tuple(evidence), sentence,
         max(shot.t_contact_s - CLIP_BEFORE_S, 0.0),
         (until_s if until_s is not None else shot.t_contact_s + 1.0) + CLIP_AFTER_S,
     )

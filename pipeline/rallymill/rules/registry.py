@@ -18,7 +18,7 @@ from rallymill import rules
 from rallymill.rules.base import LEVELS, Rule, Thresholds
 
 Level = Literal["club", "college", "tour"]
-APART = ("base", "registry")
+APART = ("base", "calibration", "registry")
 
 
 @cache

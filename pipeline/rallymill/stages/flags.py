@@ -64,7 +64,7 @@ class FlagsStage:
     """Shots, points and tracks to flags."""
 
     name = "flags"
-    version = 1 + RULES_VERSION
+    version = 2 + RULES_VERSION
     reads = ("shots", "points", "tracks")
     columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS}
     writes = FLAGS

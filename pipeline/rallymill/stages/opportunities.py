@@ -40,7 +40,7 @@ class OpportunitiesStage:
 
     name = "opportunities"
     section = flags.STAGE.name
-    version = 1 + flags.RULES_VERSION
+    version = 2 + flags.RULES_VERSION
     reads = flags.STAGE.reads
     columns = flags.STAGE.columns
     writes = OPPORTUNITIES
