@@ -22,7 +22,7 @@ class CorrectedShotsStage:
 
     name = "corrected_shots"
     section = "shots"
-    version = 2
+    version = 3
     reads = ("machine_shots", "events", "arcs", "tracks")
     columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS}
     writes = SHOTS

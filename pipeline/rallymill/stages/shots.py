@@ -46,6 +46,9 @@ BY_HAND_SD_M = 0.1
 UNSTARTED = 0.9
 """Factor for the confidence of strokes of a rally whose start was not seen: on films for validation
 all 30 of them were right in time and side, and 28 in kind."""
+NET_SD_M = 0.01
+"""Deviation of the height of a net's top from the rules', and of what drag and lift leave open of a
+flight between its ends; common practice, no source."""
 PLACES = ("_x_m", "_y_m", "_z_m")
 SHOT_NAMES = frozenset(SHOTS.names())
 
@@ -85,7 +88,8 @@ def _speed(arc: Arc | None) -> Row:
 def _net_clearance(arc: Arc | None, post_x_m: float) -> Row:
     """Height of the ball's lowest point over the net where the flight crosses it.
 
-    The deviation is interpolated between those of the flight's two ends, on which the fit rests.
+    The deviation is interpolated between those of the flight's two ends, on which the fit rests,
+    and holds that of the net's own height.
     """
     if arc is None or not np.isfinite(arc.start).all():
         return {}
@@ -104,7 +108,8 @@ def _net_clearance(arc: Arc | None, post_x_m: float) -> Row:
     start_sd, end_sd = known(arc.start_sd[2], 0.1), known(arc.end_sd_m[2], 0.1)
     return {
         "net_clearance_m": float(z) - court.BALL_RADIUS_M - top,
-        "net_clearance_m_sd": float(np.hypot((1 - part) * start_sd, part * end_sd)),
+        "net_clearance_m_sd": float(
+            np.linalg.norm([(1 - part) * start_sd, part * end_sd, NET_SD_M])),
     }
 
 
@@ -177,7 +182,7 @@ class ShotsStage:
     """Events, arcs and tracks to shots."""
 
     name = "shots"
-    version = 3
+    version = 4
     reads = ("events", "arcs", "tracks", "frames")
     columns: ClassVar[Columns] = {"tracks": PLAYERS_COLUMNS, "frames": ()}
     writes = MACHINE_SHOTS
