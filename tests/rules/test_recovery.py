@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rallymill.tactics_motion import PlayerTrack
+from rallymill.tactics_motion import AIR_SD_M, GROUND_SD_M, PlayerTrack
 from tests.rules.planted import bisector_x_m, clear, look, play, point, reply_to, shot, standing
 
 WIDE = {
@@ -145,6 +145,20 @@ def test_no_split_step_is_said_only_where_a_hop_cannot_have_been_missed(z_m_sd, 
     row = shot(t_contact_s=10.0)
     said, reasons = look("split_step", play([row, reply_to(row)], tracks={"far": track}), "tour")
     assert bool(said) == found and bool(reasons) != found
+
+
+@pytest.mark.parametrize(("landing_s", "word"), [(-0.20, "early"), (0.45, "late"), (0.13, None)])
+def test_a_split_step_that_is_only_likely_is_judged_with_less_confidence(landing_s, word):
+    base = standing(0.0, 12.8)
+    away = np.abs(base.t_s - 10.0 - landing_s + 0.1)
+    doubt = np.where(away < 0.1, 0.3, 0.0005)
+    track = replace(
+        base, z_m=0 * base.z_m, z_m_sd=GROUND_SD_M + AIR_SD_M * np.sqrt(doubt))
+    row = shot(t_contact_s=10.0)
+    said, _ = look("split_step", play([row, reply_to(row)], tracks={"far": track}), "tour")
+    assert bool(said) == bool(word)
+    if word:
+        assert word in said[0].sentence and said[0].confidence < split(landing_s)[0][0].confidence
 
 
 def test_heights_that_are_nought_all_along_were_not_measured():

@@ -14,7 +14,7 @@ from rallymill.stages.base import MatchContext
 from rallymill.stages.people import STAGE, PeopleConfig
 from rallymill.stages.people.hops import AirHabits, chain, flights, heights
 from rallymill.stages.shots_people import TRACK_COLUMNS
-from rallymill.tactics_motion import PlayerTrack, hops
+from rallymill.tactics_motion import AIR_SD_M, GROUND_SD_M, PlayerTrack, hops, likely_hops
 from tests.support.people_scene import scene
 
 HABITS = AirHabits(
@@ -129,3 +129,32 @@ def test_feet_that_nobody_looked_at_have_no_height() -> None:
     inputs = {"detections": made.detections, "frames": made.frames}
     found = STAGE.run(MatchContext("m", Path("m.mp4")), inputs, PeopleConfig()).to_pandas()
     assert found["z_m"].isna().all() and found["z_m_sd"].isna().all()
+
+
+@settings(max_examples=40)
+@given(st.sampled_from([50.0, 60.0]), st.floats(0.5, 1.2), st.floats(0.12, 0.3),
+       st.floats(0.15, 0.3))
+def test_a_hop_that_is_hardly_seen_is_likely_where_one_is_expected(rate, start, air, said_of_it):
+    """No more than a doubt at any moment, so that the heights hold no hop; the doubt has its shape.
+    """
+    t, truth = stretch(rate, start, air)
+    z = heights(t, np.where(truth, said_of_it, 0.02), HABITS)
+    found = likely_hops(t, z.z_m, z.z_m_sd)
+    if (z.z_m > 0).any():
+        return  # seen after all
+    assert len(found) <= 1
+    for hop in found:
+        assert hop.take_off_s == pytest.approx(start, abs=2.5 / rate)
+        assert hop.landing_s == pytest.approx(start + air, abs=2.5 / rate)
+
+
+def test_doubt_that_lasts_or_is_small_is_no_likely_hop():
+    t = np.arange(0, 1.2, 0.02)
+    ground = np.zeros(len(t))
+    short = (t > 0.5) & (t < 0.7)
+    for doubt, n in ((np.where(short, 0.3, 0.001), 1), (np.where(short, 0.05, 0.001), 0),
+                     (np.full(len(t), 0.3), 0), (np.where(t > 0.3, 0.3, 0.001), 0),
+                     (np.where((t > 0.2) & (t < 1.0), 0.3, 0.001), 0)):
+        found = likely_hops(t, ground, GROUND_SD_M + AIR_SD_M * np.sqrt(doubt))
+        assert len(found) == n
+    assert likely_hops(t[:0], t[:0], t[:0]) == []

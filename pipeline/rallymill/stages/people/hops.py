@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.flight import GRAVITY_MPS2
-from rallymill.tactics_motion import GROUND_SD_M
+from rallymill.tactics_motion import AIR_SD_M, GROUND_SD_M
 
 Array = NDArray[np.float64]
 
@@ -112,10 +112,9 @@ def heights(t_s: Array, airborne: Array, habits: AirHabits) -> Heights:
     away = np.minimum(np.abs(t_s[looked[right]] - t_s), np.abs(t_s - t_s[looked[left]]))
     known = away <= habits.silence_s
     frame_s = float(np.median(np.diff(t_s)))
-    usual_m = GRAVITY_MPS2 * habits.air_s**2 / 8
     doubt = np.minimum(in_air, 1 - in_air)
     z[known] = 0.0
-    spread[known] = GROUND_SD_M + usual_m * np.sqrt(doubt[known])
+    spread[known] = GROUND_SD_M + AIR_SD_M * np.sqrt(doubt[known])
     for start, stop in flights(t_s, in_air):
         rows = known & (t_s > start) & (t_s < stop)
         if stop - start > LONGEST_S:
