@@ -75,6 +75,24 @@ def test_training_pictures_are_the_same_for_the_same_seed(tmp_path, monkeypatch)
     assert people >= 2
 
 
+def test_three_channels_are_the_grey_levels_before_at_and_after(tmp_path):
+    three, eight = (
+        next(export.training_pictures(5, 1, "easy", channels=n)) for n in (3, 8)
+    )
+    assert three.name == eight.name and np.array_equal(three.labels, eight.labels)
+    # The middle grey level is a channel of either; its neighbours differ where something moves.
+    assert np.array_equal(three.picture[..., 1], eight.picture[..., 5])
+    assert any((three.picture[..., k] != three.picture[..., 1]).any() for k in (0, 2))
+    (tile, labels), = export_tiles.tiles(
+        three.picture, three.labels, 1, 320, np.random.default_rng(1)
+    )
+    for name in ("images", "labels"):
+        (tmp_path / name).mkdir()
+    export.write(tmp_path, export.Labelled("one", tile, labels))
+    assert np.array_equal(cv2.imread(str(tmp_path / "images" / "one.png")), tile)
+    assert len(labels_of(tmp_path / "labels" / "one.txt")) == len(labels)
+
+
 def test_a_ball_stands_out_of_the_channels_where_its_label_says():
     sharp = balls = 0
     sets = (export.training_pictures(seed, 2, "easy") for seed in range(12, 40))

@@ -1,9 +1,9 @@
-"""Write training pictures for the detector: five moments in the channels of one picture.
+"""Write training pictures for the detectors: moments in the channels of one picture.
 
-What the channels are is told in :mod:`rallymill.motion_picture`. Pictures are TIFF files of one
-page a channel. Labels follow the common YOLO text format, one line a box: class, centre x, centre
-y, width, height as shares of the picture; class 0 is a person on or around the court, class 1 a
-ball in play.
+Three channels are the grey levels before, at and after, in PNG files; what eight channels are is
+told in :mod:`rallymill.motion_picture`, in TIFF files of one page a channel. Labels follow the
+common YOLO text format, one line a box: class, centre x, centre y, width, height as shares of the
+picture; class 0 is a person on or around the court, class 1 a ball in play.
 
 Every picture goes through a chain of its own (see ``film_chain``): drawn in the film's size,
 through fields, rolling shutter and one or two codecs, then scaled as the detector scales films. Of
@@ -65,6 +65,7 @@ class Request:
     weights: Mapping[str, float] = field(default_factory=lambda: dict(WEIGHTS))
     tiles: int = 0
     tile_px: int = 640
+    channels: int = motion_picture.CHANNELS
 
 
 def draw_tier(rng: np.random.Generator, tier: str, weights: Mapping[str, float]) -> str:
@@ -126,8 +127,14 @@ def _motion(
     return motion_picture.motion_picture([shades[place] for place in places], matrices)
 
 
+def _greys(shades: Sequence[Moment], at: int) -> Bytes:
+    """Grey levels before, at and after a frame of a shot."""
+    return np.dstack([shades[place].grey for place in (at - 1, at, at + 1)])
+
+
 def training_pictures(
-    seed: int, n: int, tier: str = "mixed", weights: Mapping[str, float] | None = None
+    seed: int, n: int, tier: str = "mixed", weights: Mapping[str, float] | None = None,
+    channels: int = motion_picture.CHANNELS,
 ) -> Iterator[Labelled]:
     """Yield ``n`` pictures of one world with their labels; the same for the same seed."""
     rng = np.random.default_rng([seed, 80])
@@ -147,7 +154,9 @@ def training_pictures(
         for at in shot.looked_at:
             if done == n:
                 return
-            picture = _motion(shot.cameras, shades, at, rng)
+            picture = (
+                _greys(shades, at) if channels == 3 else _motion(shot.cameras, shades, at, rng)
+            )
             found = np.zeros((0, 5))
             if shot.pictures:
                 placed = export_labels.Placed(shot.size, (width, picture.shape[0]))
@@ -164,14 +173,23 @@ def training_pictures(
 
 def write(out_dir: Path, item: Labelled) -> None:
     """Write a picture to ``out_dir/images`` and its labels to ``out_dir/labels``."""
-    height, width = item.picture.shape[:2]
-    pages = [np.ascontiguousarray(page) for page in np.moveaxis(item.picture, 2, 0)]
-    cv2.imwritemulti(
-        str(out_dir / "images" / f"{item.name}.tiff"), pages,
-        [cv2.IMWRITE_TIFF_COMPRESSION, cv2.IMWRITE_TIFF_COMPRESSION_LZW],
-    )
+    height, width, channels = item.picture.shape
+    if channels == 3:
+        cv2.imwrite(
+            str(out_dir / "images" / f"{item.name}.png"), item.picture,
+            [cv2.IMWRITE_PNG_COMPRESSION, 1],
+        )
+    else:
+        _write_pages(out_dir / "images" / f"{item.name}.tiff", item.picture)
     lines = export_labels.label_lines(item.labels, (width, height))
     (out_dir / "labels" / f"{item.name}.txt").write_text("".join(line + "\n" for line in lines))
+
+
+def _write_pages(path: Path, picture: Bytes) -> None:
+    pages = [np.ascontiguousarray(page) for page in np.moveaxis(picture, 2, 0)]
+    cv2.imwritemulti(
+        str(path), pages, [cv2.IMWRITE_TIFF_COMPRESSION, cv2.IMWRITE_TIFF_COMPRESSION_LZW]
+    )
 
 
 def training_frames(request: Request) -> int:
@@ -181,7 +199,9 @@ def training_frames(request: Request) -> int:
         (out_dir / name).mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng([request.seed, 81])
     done = 0
-    for item in training_pictures(request.seed, request.n, request.tier, request.weights):
+    for item in training_pictures(
+        request.seed, request.n, request.tier, request.weights, request.channels
+    ):
         if request.tiles:
             cut = export_tiles.tiles(item.picture, item.labels, request.tiles, request.tile_px, rng)
             for number, (tile, labels) in enumerate(cut):
@@ -216,6 +236,10 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--tiles", type=int, default=0, help="write so many tiles of a picture")
     parser.add_argument("--tile-px", type=int, default=640, help="side of a tile")
+    parser.add_argument(
+        "--channels", type=int, choices=(3, motion_picture.CHANNELS),
+        default=motion_picture.CHANNELS,
+    )
     return parser
 
 
@@ -230,7 +254,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         n = min(options.per_seed, left)
         requests.append(
             Request(
-                seed, n, str(options.out), options.tier, weights, options.tiles, options.tile_px
+                seed, n, str(options.out), options.tier, weights, options.tiles, options.tile_px,
+                options.channels,
             )
         )
         left -= n

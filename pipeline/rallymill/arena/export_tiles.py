@@ -1,8 +1,8 @@
 """Square cut-outs of training pictures, mostly around balls and people.
 
-Half of them run backwards in time, and contrast, brightness and colour vary: the channels of a
-training picture are differences and shades (see :mod:`rallymill.motion_picture`), which common
-augmentation of colour pictures would not fit.
+Of pictures of eight channels, half run backwards in time, and contrast, brightness and colour vary:
+their channels are differences and shades (see :mod:`rallymill.motion_picture`), which common
+augmentation of colour pictures would not fit. Those of three are left as they are.
 """
 
 from __future__ import annotations
@@ -74,7 +74,9 @@ def tiles(
             y = rng.uniform(0, max(height - side_px, 1))
         left = int(min(max(x, 0), max(width - side_px, 0)))
         top = int(min(max(y, 0), max(height - side_px, 0)))
-        part = varied(picture[top : top + side_px, left : left + side_px], rng)
+        part = picture[top : top + side_px, left : left + side_px]
+        if picture.shape[2] == motion_picture.CHANNELS:
+            part = varied(part, rng)
         tile = np.zeros((side_px, side_px, picture.shape[2]), dtype=np.uint8)
         tile[: part.shape[0], : part.shape[1]] = part
         yield tile, cut(labels, left, top, side_px)
