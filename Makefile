@@ -2,6 +2,8 @@
 # make test   lint, types and tests
 # make lint   lint and types alone
 # make bench  read the sample clips and score them against their truth
+# make train-detector, train-ball-look, train-hop-look
+#             train weights anew into runs/, on a graphics card with DEVICE=cuda (see their cards)
 #
 # The first run makes .venv and installs into it, by whatever pip is configured for here; a stamp
 # in .venv keeps later runs from doing it again until pyproject.toml changes.
@@ -14,7 +16,11 @@ BIN := $(VENV)/bin
 OUT ?= outputs
 CLIPS ?= sample_clips
 
-.PHONY: demo test lint bench clean
+DEVICE ?= cpu
+RUNS ?= runs
+RENDERED := $(RUNS)/looks/films
+
+.PHONY: demo test lint bench clean train-detector train-ball-look train-hop-look look-films
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.installed-demo
@@ -34,6 +40,39 @@ lint: $(VENV)/.installed-test
 bench: $(VENV)/.installed-test
 	$(BIN)/rallymill process $(CLIPS) --out $(OUT)
 	$(BIN)/rallymill score $(OUT) $(CLIPS)
+
+train-detector: $(VENV)/.installed-test
+	$(BIN)/python models/detector/train.py render --out $(RUNS)/detector/val \
+		--first-seed 100000 --pictures 600 --tiles 1
+	$(BIN)/python models/detector/train.py render --out $(RUNS)/detector/train \
+		--first-seed 4000 --pictures 12700
+	$(BIN)/python models/detector/train.py train --data $(RUNS)/detector --device $(DEVICE) \
+		--out $(RUNS)/detector/weights.pt --start models/detector/weights.pt --minutes 21
+	$(BIN)/python models/detector/train.py export $(RUNS)/detector/weights.pt
+
+look-films: $(VENV)/.installed-test
+	$(BIN)/python models/ball_look/train.py render --out $(RENDERED) --first-seed 60000 \
+		--count 300 --seconds 3
+	$(BIN)/python models/ball_look/train.py render --out $(RENDERED)-held --first-seed 100700 \
+		--count 28 --seconds 3
+
+train-ball-look: look-films
+	$(BIN)/python models/ball_look/train.py collect $(RENDERED) --out $(RUNS)/looks/ball \
+		--share 0.35 --bare 0.7 --device $(DEVICE)
+	$(BIN)/python models/ball_look/train.py collect $(RENDERED)-held --out $(RUNS)/looks/ball-held \
+		--share 0.35 --device $(DEVICE)
+	$(BIN)/python models/ball_look/train.py train --looks $(RUNS)/looks/ball --device $(DEVICE) \
+		--validation $(RUNS)/looks/ball-held --out $(RUNS)/looks/ball.pt
+	$(BIN)/python models/ball_look/train.py export $(RUNS)/looks/ball.pt \
+		--validation $(RUNS)/looks/ball-held --out $(RUNS)/looks/ball.onnx
+
+train-hop-look: look-films
+	$(BIN)/python models/hop_look/train.py collect $(RENDERED) --out $(RUNS)/looks/hop
+	$(BIN)/python models/hop_look/train.py collect $(RENDERED)-held --out $(RUNS)/looks/hop-held
+	$(BIN)/python models/hop_look/train.py train --looks $(RUNS)/looks/hop --device $(DEVICE) \
+		--validation $(RUNS)/looks/hop-held --out $(RUNS)/looks/hop.pt
+	$(BIN)/python models/hop_look/train.py export $(RUNS)/looks/hop.pt \
+		--validation $(RUNS)/looks/hop-held --out $(RUNS)/looks/hop.onnx
 
 clean:
 	rm -rf $(VENV)
