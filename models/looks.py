@@ -9,7 +9,8 @@ from __future__ import annotations
 import argparse
 import copy
 import time
-from collections.abc import Callable
+import zlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -37,16 +38,21 @@ def median_of_five(x: torch.Tensor) -> torch.Tensor:
     return torch.maximum(torch.minimum(low, high), torch.minimum(torch.maximum(low, high), e))
 
 
-class Trunk(nn.Module):
-    """From pictures (N, n_in, 48, 48) to 128 numbers, 64 of which know where things lie."""
+NARROW, WIDE = (24, 32, 48, 64), (32, 48, 72, 96)
+"""Widths of the layers of a trunk."""
 
-    def __init__(self, n_in: int) -> None:
+
+class Trunk(nn.Module):
+    """From pictures (N, n_in, 48, 48) to numbers, half of which know where things lie."""
+
+    def __init__(self, n_in: int, widths: tuple[int, int, int, int] = NARROW) -> None:
         super().__init__()
+        a, b, c, d = widths
         self.body = nn.Sequential(
-            block(n_in, 24, 2), block(24, 32, 1), block(32, 48, 2), block(48, 48, 1),
-            block(48, 64, 2), block(64, 64, 1),
+            block(n_in, a, 2), block(a, b, 1), block(b, c, 2), block(c, c, 1),
+            block(c, d, 2), block(d, d, 1),
         )
-        self.weighed = nn.Conv2d(64, 64, 6, groups=64)
+        self.weighed = nn.Conv2d(d, d, 6, groups=d)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """Features of pictures."""
@@ -60,11 +66,13 @@ class Look(nn.Module):
     The first output is the log odds of what is asked. Without features it takes looks alone.
     """
 
-    def __init__(self, n_more: int, n_said: int, n_out: int) -> None:
+    def __init__(
+        self, n_more: int, n_said: int, n_out: int, widths: tuple[int, int, int, int] = NARROW
+    ) -> None:
         super().__init__()
-        self.near, self.far = Trunk(6 + n_more), Trunk(6)
+        self.near, self.far = Trunk(6 + n_more, widths), Trunk(6, widths)
         self.head = nn.Sequential(
-            nn.Linear(256 + n_said, 96), nn.ReLU(), nn.Linear(96, n_out)
+            nn.Linear(4 * widths[-1] + n_said, 96), nn.ReLU(), nn.Linear(96, n_out)
         )
 
     def forward(self, looks: torch.Tensor, said: torch.Tensor | None = None) -> torch.Tensor:
@@ -97,11 +105,45 @@ def add_training(
     trained.add_argument("--device", default="cpu")
     trained.set_defaults(run=train)
     exported = steps.add_parser("export", help="weights as an ONNX file")
+    for one in (trained, exported):
+        one.add_argument("--wide", dest="widths", action="store_const", const=WIDE, default=NARROW,
+                         help="wider layers")
     exported.add_argument("weights", type=Path)
     exported.add_argument("--validation", required=True, type=Path)
     exported.add_argument("--out", type=Path, default=weights)
     exported.set_defaults(run=export)
     return trained
+
+
+def add_share(parser: argparse.ArgumentParser) -> None:
+    """Add what lets several processes share the films of a folder, as they come."""
+    parser.add_argument("--part", default="0/1", help="k/n: of every n films the one numbered k")
+    parser.add_argument("--minutes", type=float, default=60)
+    parser.add_argument("--wait", action="store_true", help="go on as films come in")
+
+
+def films_to_do(arguments: argparse.Namespace) -> Iterator[tuple[Path, Path]]:
+    """Films of the folders that are this process's share, each with the file it is to make."""
+    number, count = (int(text) for text in arguments.part.split("/"))
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    until = time.monotonic() + 60 * arguments.minutes
+    done: set[Path] = set()
+    while time.monotonic() < until:
+        films = [
+            path for folder in arguments.films for path in sorted(folder.glob("*.mp4"))
+            if path not in done and zlib.crc32(path.stem.encode()) % count == number
+        ]
+        if not films:
+            if not arguments.wait:
+                return
+            time.sleep(2)
+        for path in films:
+            done.add(path)
+            made = arguments.out / f"{path.stem}.npz"
+            if not made.exists():
+                yield path, made
+            if time.monotonic() > until:
+                return
 
 
 TIERS = ("broadcast", "club", "broadcast", "hostile", "broadcast", "club", "hostile")
@@ -146,21 +188,38 @@ def keep(out: Path, looks: list[np.ndarray], rows: list, n_columns: int, channel
     return len(table)
 
 
-def other_light(looks: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def varied(
+    looks: torch.Tensor, rng: torch.Generator
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Looks as a network sees them in training, and which of them are mirrored.
+
+    Half of them are mirrored, half run backwards; all are in other light.
+    """
+    n, device = len(looks), looks.device
+    looks = looks.float()
+    mirrored = torch.rand(n, generator=rng, device=device) < 0.5
+    looks = torch.where(mirrored[:, None, None, None], looks.flip(3), looks)
+    backwards = torch.rand(n, generator=rng, device=device) < 0.5
+    order = [*BACKWARDS, *range(len(BACKWARDS), looks.shape[1])]
+    looks = torch.where(backwards[:, None, None, None], looks[:, order], looks)
+    return other_light(looks, rng), mirrored
+
+
+def other_light(looks: torch.Tensor, rng: torch.Generator) -> torch.Tensor:
     """The ten pictures of moments lighter or darker, with more or less contrast, noisier."""
-    n = len(looks)
-    gain = rng.uniform(0.75, 1.3, (n, 1, 1, 1)).astype(np.float32)
-    shift = rng.uniform(-20, 20, (n, 1, 1, 1)).astype(np.float32)
-    looks[:, :10] = (looks[:, :10] - 112) * gain + 112 + shift
-    noisy = rng.random(n) < 0.3
-    if noisy.any():
-        strength = rng.uniform(0, 5, (int(noisy.sum()), 1, 1, 1)).astype(np.float32)
-        looks[noisy] += strength * rng.standard_normal(looks[noisy].shape, dtype=np.float32)
-    return np.clip(looks, 0, 255)
+    def draw(low: float, high: float) -> torch.Tensor:
+        drawn = torch.rand(len(looks), 1, 1, 1, generator=rng, device=looks.device)
+        return drawn * (high - low) + low
+
+    grey = (looks[:, :10] - 112) * draw(0.75, 1.3) + 112 + draw(-20, 20)
+    looks = torch.cat([grey, looks[:, 10:]], 1)
+    strength = draw(0, 5) * (draw(0, 1) < 0.3)
+    noise = torch.randn(looks.shape, generator=rng, device=looks.device)
+    return (looks + strength * noise).clamp(0, 255)
 
 
-Loss = Callable[[nn.Module, np.ndarray, np.ndarray, np.random.Generator], torch.Tensor]
-"""Of network, looks and rows of a batch."""
+Loss = Callable[[nn.Module, torch.Tensor, torch.Tensor, torch.Generator], torch.Tensor]
+"""Of network, looks (bytes) and rows of a batch."""
 
 
 def train(
@@ -170,16 +229,19 @@ def train(
 ) -> None:
     """Train for some minutes, or steps; the rate falls to nothing at their end.
 
-    What is kept is a running mean of the weights.
+    Everything lies on the network's device. What is kept is a running mean of the weights.
     """
-    rng = np.random.default_rng(seed)
+    device = next(net.parameters()).device
+    rng = torch.Generator(device).manual_seed(seed)
+    every, table = torch.from_numpy(looks).to(device), torch.from_numpy(rows).to(device)
     kept = copy.deepcopy(net)
     optimizer = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=decay)
-    started = time.monotonic()
-    step, epoch, spent = 0, 0, 0.0
-    while spent < 1:
-        order = rng.permutation(len(rows))
-        losses = []
+    started = said = time.monotonic()
+    step, spent = 0, 0.0
+    batch = min(batch, len(rows))
+    total = torch.zeros((), device=device)
+    while True:
+        order = torch.randperm(len(rows), generator=rng, device=device)
         net.train()
         for first in range(0, len(order) - batch + 1, batch):
             spent = (time.monotonic() - started) / 60 / minutes
@@ -189,24 +251,28 @@ def train(
                 break
             for group in optimizer.param_groups:
                 group["lr"] = rate * min(1.0, (step + 1) / 100) * 0.5 * (1 + np.cos(np.pi * spent))
-            chosen = np.sort(order[first:first + batch])
-            loss = loss_of(net, looks[chosen], rows[chosen], rng)
+            chosen = order[first:first + batch]
+            loss = loss_of(net, every[chosen], table[chosen], rng)
             optimizer.zero_grad()
             loss.backward()
             torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
             optimizer.step()
             step += 1
-            losses.append(float(loss.detach()))
+            total += loss.detach()
             share = min(0.998, (step + 1) / (step + 10))
             with torch.no_grad():
                 for a, b in zip(kept.state_dict().values(), net.state_dict().values(), strict=True):
                     a.copy_(a * share + b * (1 - share) if a.is_floating_point() else b)
-        epoch += 1
-        kept.eval()
-        print(f"epoch {epoch}, step {step}, {spent:.2f} of the time, loss {np.mean(losses):.4f}, "
-              f"{judge(kept)}", flush=True)
-        out.parent.mkdir(parents=True, exist_ok=True)
-        torch.save(kept.state_dict(), out)
+        done = spent >= 1
+        if done or time.monotonic() - said > 6 * minutes:
+            said = time.monotonic()
+            kept.eval()
+            print(f"step {step}, {step * batch / len(rows):.1f} passes, {spent:.2f} of the time, "
+                  f"loss {float(total) / max(step, 1):.4f}, {judge(kept)}", flush=True)
+            out.parent.mkdir(parents=True, exist_ok=True)
+            torch.save(kept.state_dict(), out)
+        if done:
+            return
 
 
 def answers(net: nn.Module, looks: np.ndarray, said: np.ndarray | None = None) -> np.ndarray:

@@ -32,10 +32,8 @@ def test_a_look_learns_within_seconds(tmp_path: Path) -> None:
     held = spots(128, 2)
 
     def loss_of(net, seen, rows, rng):
-        found = net(torch.from_numpy(looks.other_light(seen.astype(np.float32), rng)))
-        return torch.nn.functional.binary_cross_entropy_with_logits(
-            found[:, 0], torch.from_numpy(rows[:, 0])
-        )
+        found = net(looks.other_light(seen.float(), rng))
+        return torch.nn.functional.binary_cross_entropy_with_logits(found[:, 0], rows[:, 0])
 
     net = looks.Look(0, 0, 2)
     out = tmp_path / "weights.pt"

@@ -25,6 +25,8 @@ RIGHT_PX, WRONG_PX = 5.0, 9.0
 pixels of a picture 720 pixels high. What lies between is left out."""
 HIDDEN_PX = 16.0
 """So near to a ball that the truth calls invisible, nothing is said."""
+LEAST_CONFIDENCE = 0.0004
+"""Least confidence of the detector's candidates that are looked at."""
 A_FRAME = 14
 """Most wrong candidates of a frame that are kept, the most confident first."""
 
@@ -36,26 +38,18 @@ def step_collect(arguments: argparse.Namespace) -> None:
     from rallymill.stages.base import Execution
     from rallymill.stages.detect_networks import DetectConfig, load_detector
 
-    config = DetectConfig(ball_confidence=0.0008, balls_a_frame=40)
-    detector = load_detector(home() / "models", config, Execution(threads=1))
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    until = time.monotonic() + 60 * arguments.minutes
-    while time.monotonic() < until:
-        films = [
-            path for folder in arguments.films for path in sorted(folder.glob("*.mp4"))
-            if not (arguments.out / f"{path.stem}.npz").exists()
-        ]
-        films = [f for f in films if benchmark_detect.tier_of(f) == "films" or _has_truth(f)]
-        if not films and not arguments.wait:
-            break
-        for path in films:
-            started = time.monotonic()
-            count = collect(path, arguments.out / f"{path.stem}.npz", config, detector, arguments)
-            print(f"{path.stem}: {count}, {time.monotonic() - started:.0f} s", flush=True)
-            if time.monotonic() > until:
-                break
-        if not films:
-            time.sleep(20)
+    config = DetectConfig(
+        ball_confidence=LEAST_CONFIDENCE, look_confidence=LEAST_CONFIDENCE, balls_a_frame=40
+    )
+    detector = load_detector(
+        home() / "models", config, Execution(threads=1, device=arguments.device)
+    )
+    for path, out in look_training.films_to_do(arguments):
+        if benchmark_detect.tier_of(path) != "films" and not _has_truth(path):
+            continue
+        started = time.monotonic()
+        count = collect(path, out, config, detector, arguments)
+        print(f"{path.stem}: {count}, {time.monotonic() - started:.0f} s", flush=True)
 
 
 def _has_truth(path: Path) -> bool:
@@ -162,20 +156,6 @@ KIND, OFFSET, SAID = 1, slice(2, 4), slice(4, 8)
 MORE, N_SAID, N_OUT = 1, 4, 3
 
 
-def varied(looks, rows, rng):
-    """A batch as the network sees it in training: mirrored, played backwards, in other light."""
-    looks = looks.astype(np.float32)
-    offset, said = rows[:, OFFSET].copy(), rows[:, SAID].copy()
-    mirrored = rng.random(len(looks)) < 0.5
-    looks[mirrored] = looks[mirrored][..., ::-1]
-    offset[mirrored, 0] *= -1
-    backwards = rng.random(len(looks)) < 0.5
-    looks[backwards] = looks[backwards][:, [*look_training.BACKWARDS, 10]]
-    looks = look_training.other_light(looks, rng)
-    said[rng.random(len(looks)) < 0.15] = 0
-    return looks, said, offset
-
-
 def step_train(arguments: argparse.Namespace) -> None:
     """Train for some minutes; the rate falls to nothing at their end."""
     import torch
@@ -187,21 +167,22 @@ def step_train(arguments: argparse.Namespace) -> None:
     looks, rows = look_training.load(arguments.looks)
     held = look_training.load(arguments.validation)
     print(f"{len(rows)} looks, {int(rows[:, KIND].sum())} right; validation {len(held[1])}")
-    net = look_training.Look(MORE, N_SAID, N_OUT)
+    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
     if arguments.start:
         net.load_state_dict(torch.load(arguments.start, weights_only=True))
 
     def loss_of(net, looks, rows, rng):
-        seen, said, offset = (torch.from_numpy(a).to(device) for a in varied(looks, rows, rng))
-        kind = torch.from_numpy(rows[:, KIND]).to(device)
+        seen, mirrored = look_training.varied(looks, rng)
+        offset, said, kind = rows[:, OFFSET].clone(), rows[:, SAID], rows[:, KIND]
+        offset[mirrored, 0] *= -1
+        # What the detector says may be wanting.
+        heard = torch.rand(len(rows), 1, generator=rng, device=rows.device) >= 0.15
         with torch.autocast(device.type, torch.bfloat16):
-            found = net(seen, said)
+            found = net(seen, said * heard)
         found = found.float()
         loss = functional.binary_cross_entropy_with_logits(found[:, 0], kind)
-        right = kind > 0
-        if right.any():
-            loss = loss + 0.1 * functional.smooth_l1_loss(found[right, 1:], offset[right])
-        return loss
+        away = functional.smooth_l1_loss(found[:, 1:], offset, reduction="none").mean(1)
+        return loss + 0.1 * (away * kind).sum() / kind.sum().clamp(min=1)
 
     look_training.train(
         net.to(device), looks, rows, loss_of, lambda net: judged(net, held), arguments.out,
@@ -233,7 +214,7 @@ def step_export(arguments: argparse.Namespace) -> None:
     """Write the ONNX file; its log odds fit the candidates of the validation films."""
     import torch
 
-    net = look_training.Look(MORE, N_SAID, N_OUT)
+    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
     net.load_state_dict(torch.load(arguments.weights, weights_only=True))
     looks, rows = candidates(look_training.load(arguments.validation))
     found = look_training.answers(net, looks, rows[:, SAID])
@@ -289,8 +270,8 @@ def main() -> None:
     one.add_argument("--bare", type=float, default=0.0,
                      help="share of the other frames with a ball of which places are taken")
     one.add_argument("--most", type=int, default=90, help="most frames of a film")
-    one.add_argument("--minutes", type=float, default=60)
-    one.add_argument("--wait", action="store_true", help="go on as films come in")
+    one.add_argument("--device", default="cpu", help="where the detector runs")
+    look_training.add_share(one)
     one.set_defaults(run=step_collect)
     one = look_training.add_training(
         steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192

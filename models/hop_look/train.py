@@ -31,12 +31,8 @@ BASE_RATE = 0.2
 
 def step_collect(arguments: argparse.Namespace) -> None:
     """Write one file of looks for each film of the folders that has none yet."""
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    for folder in arguments.films:
-        for path in sorted(folder.glob("*.mp4")):
-            out = arguments.out / f"{path.stem}.npz"
-            if out.exists() or not path.with_name(f"{path.stem}.truth.views.parquet").exists():
-                continue
+    for path, out in look_training.films_to_do(arguments):
+        if path.with_name(f"{path.stem}.truth.views.parquet").exists():
             started = time.monotonic()
             count = collect(path, out, arguments.share)
             print(f"{path.stem}: {count} looks, {time.monotonic() - started:.0f} s", flush=True)
@@ -90,16 +86,6 @@ def collect(path: Path, out: Path, share: float) -> int:
     return look_training.keep(out, looks, rows, 5, detect_hops.CHANNELS)
 
 
-def varied(looks, rng):
-    """A batch as the network sees it in training: mirrored, played backwards, in other light."""
-    looks = looks.astype(np.float32)
-    mirrored = rng.random(len(looks)) < 0.5
-    looks[mirrored] = looks[mirrored][..., ::-1]
-    backwards = rng.random(len(looks)) < 0.5
-    looks[backwards] = looks[backwards][:, look_training.BACKWARDS]
-    return look_training.other_light(looks, rng)
-
-
 def step_train(arguments: argparse.Namespace) -> None:
     """Train for some minutes; the rate falls to nothing at their end."""
     import torch
@@ -114,8 +100,8 @@ def step_train(arguments: argparse.Namespace) -> None:
           f"validation {len(held[1])}, {int((held[1][:, HEIGHT] > OFF_GROUND_M).sum())}")
 
     def loss_of(net, looks, rows, rng):
-        seen = torch.from_numpy(varied(looks, rng)).to(device)
-        height = torch.from_numpy(rows[:, HEIGHT]).to(device)
+        seen, _ = look_training.varied(looks, rng)
+        height = rows[:, HEIGHT]
         with torch.autocast(device.type, torch.bfloat16):
             found = net(seen)
         found = found.float()
@@ -126,7 +112,7 @@ def step_train(arguments: argparse.Namespace) -> None:
         )
 
     look_training.train(
-        look_training.Look(0, 0, 2).to(device), looks, rows, loss_of,
+        look_training.Look(0, 0, 2, arguments.widths).to(device), looks, rows, loss_of,
         lambda net: judged(net, held), arguments.out, arguments.minutes, arguments.rate,
         arguments.batch, arguments.seed, decay=0.05,
     )
@@ -147,7 +133,7 @@ def step_export(arguments: argparse.Namespace) -> None:
     """Write the ONNX file; its log odds fit the validation films at the base rate."""
     import torch
 
-    net = look_training.Look(0, 0, 2)
+    net = look_training.Look(0, 0, 2, arguments.widths)
     net.load_state_dict(torch.load(arguments.weights, weights_only=True))
     looks, rows = look_training.load(arguments.validation)
     in_air = rows[:, HEIGHT] > OFF_GROUND_M
@@ -167,6 +153,7 @@ def main() -> None:
     one.add_argument("films", nargs="+", type=Path)
     one.add_argument("--out", required=True, type=Path)
     one.add_argument("--share", type=float, default=0.12, help="share of moments without a hop")
+    look_training.add_share(one)
     one.set_defaults(run=step_collect)
     look_training.add_training(
         steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 8, 0.001, 128
