@@ -44,7 +44,7 @@ class PeopleConfig(StageConfig):
     """What gait and posture leave uncertain across the court however long one looks."""
     posture_along_sd_m: float = Field(0.09, ge=0)
     """The same along the court: the lowest shoe is now the front one, now the back one."""
-    manoeuvre_m2ps3: float = Field(4.0, gt=0)
+    manoeuvre_m2ps3: float = Field(2.5, gt=0)
     """Spectral density of the white acceleration of a person."""
     start_speed_sd_mps: float = Field(2.5, gt=0)
     """Standard deviation of a person's speed in each direction before it is measured."""
