@@ -38,6 +38,10 @@ class ExecutionConfig(BaseModel):
     batch: int = Field(8, ge=1, description="pictures given to the detector at a time")
     threads: int = Field(2, ge=1, description="threads a match may use")
     workers: int = Field(1, ge=1, description="matches read at the same time")
+    span_workers: int = Field(
+        1, ge=1, description="processes that share the views of one match in detection; they share "
+        "its threads too, so more than one pays from four cores on"
+    )
     chunk_frames: int = Field(
         250, ge=1, description="frames after which a long stage keeps what it has; a kill costs "
         "no more than these"

@@ -8,12 +8,14 @@ always grow. A varying frame rate needs no care: use the times.
 
 Only counting from the start makes frame numbers certain in every container. The first pass over
 spans therefore decodes all up to the last frame asked for; once a pass has counted the whole
-recording, later ones in the same process go straight to their spans.
+recording, later ones go straight to their spans, in the same process or in one that is told the
+stamps of its frames.
 """
 
 from rallymill.video_decode import MAX_BAD_PACKETS, ReadReport, set_threads
 from rallymill.video_frames import Frame, FrameStream, collect_reports, frames, moments
 from rallymill.video_info import Survey, VideoInfo, content_hash, probe, survey
+from rallymill.video_search import known_stamps, tell_stamps
 from rallymill.video_write import Writer, cut
 
 __all__ = [
@@ -28,8 +30,10 @@ __all__ = [
     "content_hash",
     "cut",
     "frames",
+    "known_stamps",
     "moments",
     "probe",
     "set_threads",
     "survey",
+    "tell_stamps",
 ]

@@ -1,9 +1,10 @@
 """Frames by number without decoding all that stands before, once a recording has been counted.
 
 Only decoding from the start makes frame numbers certain. A pass that does so to the end remembers
-the presentation stamp of every frame; later passes in the same process look a span up by the stamp
-of its first frame, decode from the key frame before it, and number what comes by stamp. Where a
-stamp is not among the remembered ones the span is counted from the start again.
+the presentation stamp of every frame; later passes look a span up by the stamp of its first frame,
+decode from the key frame before it, and number what comes by stamp. Where a stamp is not among the
+remembered ones the span is counted from the start again. What one process remembers another may be
+told.
 """
 
 from __future__ import annotations
@@ -38,8 +39,17 @@ def _key(path: Path) -> tuple[str, int, int]:
 
 
 def known_stamps(path: Path) -> np.ndarray | None:
-    """Stamps (N,) of all frames of a recording that was counted in this process, else None."""
+    """Stamps (N,) of all frames of a recording that was counted by now, else None."""
     return _stamps.get(_key(path))
+
+
+def tell_stamps(path: Path, stamps: np.ndarray) -> bool:
+    """Remember the stamps (N,) that another process counted; False if they cannot be such."""
+    given = np.asarray(stamps)
+    if given.ndim != 1 or given.dtype != np.int64 or not len(given) or (np.diff(given) <= 0).any():
+        return False
+    _keep(path, given)
+    return True
 
 
 def _remember(path: Path, stamps: list[int | None], report: ReadReport) -> None:
@@ -48,9 +58,13 @@ def _remember(path: Path, stamps: list[int | None], report: ReadReport) -> None:
         return
     found = np.array(stamps, dtype=np.int64)
     if np.all(np.diff(found) > 0):
-        while len(_stamps) >= MOST_REMEMBERED:
-            del _stamps[next(iter(_stamps))]
-        _stamps[_key(path)] = found
+        _keep(path, found)
+
+
+def _keep(path: Path, stamps: np.ndarray) -> None:
+    while len(_stamps) >= MOST_REMEMBERED:
+        del _stamps[next(iter(_stamps))]
+    _stamps[_key(path)] = stamps
 
 
 def numbered(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from rallymill import tableio, video
 from rallymill.errors import InputError
@@ -23,6 +24,7 @@ from rallymill.stages.detect_networks import Networks
 from rallymill.tables import DETECTIONS, FLAGS, FRAMES, SHOTS, VIEWS
 
 LEDGER = "RALLYMILL_TEST_LEDGER"
+DIES_WITH = "RALLYMILL_TEST_DIES_WITH"
 
 
 def note(match: MatchContext, stage: str, what: str) -> None:
@@ -187,11 +189,40 @@ class SlowDetect(detect.DetectStage):
         ]
 
 
+class FourViews(Views):
+    """Main-camera views of unequal length, with another one between them."""
+
+    def compute(self, match, inputs, config):
+        n_frames = sum(1 for _ in video.frames(match.video, width_px=40))
+        spans = [(0, 9, "main"), (10, 29, "main"), (30, 34, "other"), (35, 54, "main"),
+                 (55, n_frames - 1, "main")]  # fmt: skip
+        return tableio.from_rows(VIEWS, [
+            {"match_id": match.match_id, "view_id": k, "first_frame": first, "last_frame": last,
+             "start_s": first / 25, "end_s": (last + 1) / 25, "label": label, "confidence": 1.0}
+            for k, (first, last, label) in enumerate(spans)
+        ])  # fmt: skip
+
+
+class NotedDetect(SlowDetect):
+    """Notes each process and the views that it was given; dies once if it is asked to."""
+
+    def run(self, match: MatchContext, inputs: Mapping[str, pa.Table], config: Any) -> pa.Table:
+        views = inputs["views"].filter(pc.equal(inputs["views"]["label"], "main"))
+        given = ",".join(map(str, views["view_id"].to_pylist()))
+        assert match.scratch is not None
+        note(match, f"{given}/{os.getpid()}", f"{len(list(match.scratch.glob('*.parquet')))}")
+        if os.environ.get(DIES_WITH) == given:
+            os.kill(os.getpid(), 9)
+        return super().run(match, inputs, config)
+
+
 STAGES = (Views(), Calibrate(), Detect(), Shots(), Flags())
 NAMES = tuple(stage.name for stage in STAGES)
 REGISTRY = "fakes:STAGES"
 CHUNKED = (Views(), Calibrate(), SlowDetect())
 CHUNKED_REGISTRY = "fakes:CHUNKED"
+SPANNED = (FourViews(), Calibrate(), NotedDetect())
+SPANNED_REGISTRY = "fakes:SPANNED"
 
 
 def ledger_lines(path: Path) -> list[tuple[str, str, str]]:

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from typing import IO, Any
 
 from rallymill.config import AppConfig
-from rallymill.runner.match import Job
+from rallymill.runner.job import THREAD_VARIABLES, Job, job_to_json
 from rallymill.runner.store import LOG_NAME, MatchStore
-from rallymill.runner.worker import ACKNOWLEDGED, job_to_json
+from rallymill.runner.worker import ACKNOWLEDGED
 
 log = logging.getLogger(__name__)
 
@@ -28,7 +28,6 @@ STARTUP_S = 180.0
 """Least time that a process gets to load its libraries, which takes long on a busy machine."""
 
 ATTEMPTS = 2
-THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 MEMORY_REMEDY = "memory may have run out: run again with fewer --workers"
 
 Listen = Callable[[Mapping[str, Any]], None]

@@ -20,9 +20,9 @@ from rallymill import config as configuration
 from rallymill.config import AppConfig
 from rallymill.errors import InputError, RallymillError
 from rallymill.runner.child import ATTEMPTS, Listen, Outcome, Stopped, run_child
-from rallymill.runner.match import NO_REPORT_VARIABLE, Job
+from rallymill.runner.job import Job, job_of, job_to_json
+from rallymill.runner.match import NO_REPORT_VARIABLE
 from rallymill.runner.registry import load_stages
-from rallymill.runner.worker import job_of, job_to_json
 
 log = logging.getLogger(__name__)
 

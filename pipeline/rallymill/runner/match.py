@@ -8,7 +8,6 @@ import logging
 import os
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +25,20 @@ from rallymill.runner.fingerprint import (
     gather,
     sheet_hash,
 )
+from rallymill.runner.job import Job as Job
 from rallymill.runner.memory import give_back
 from rallymill.runner.registry import columns_of, uses_sheet
-from rallymill.runner.store import CONFIG_NAME, MatchRecord, MatchStore, TableState, write_json
+from rallymill.runner.spans import run_helpers, shares_views
+from rallymill.runner.store import (
+    CONFIG_NAME,
+    STAMPS_NAME,
+    MatchRecord,
+    MatchStore,
+    TableState,
+    write_json,
+)
 from rallymill.stages.base import MatchContext, Stage
-from rallymill.tables import ALL
+from rallymill.tables import ALL, VIEWS
 
 log = logging.getLogger(__name__)
 
@@ -42,18 +50,6 @@ NO_REPORT_VARIABLE = "RALLYMILL_NO_REPORT"
 REPORT_REMEDY = "see the log of the match; the rest of the folder is not touched"
 
 Emit = Callable[[Mapping[str, Any]], None]
-
-
-@dataclass(frozen=True)
-class Job:
-    """A match to be run: where it is, where its tables go, and what is to be forced."""
-
-    path: Path
-    file: str
-    content_hash: str
-    match_id: str
-    out: Path
-    force: frozenset[str] = field(default_factory=frozenset)
 
 
 def decide(state: TableState, ingredients: Ingredients, forced: bool, ran_before: bool) -> str:
@@ -127,8 +123,10 @@ class MatchRun:
 
     def __init__(
         self, job: Job, stages: Sequence[Stage], config: AppConfig, emit: Emit, dry: bool = False,
-        with_report: bool = True,
+        with_report: bool = True, registry: str | None = None,
     ) -> None:
+        """``registry`` tells helpers where the stages come from; None does without helpers."""
+        self.registry = registry
         self.job, self.stages, self.config, self.emit, self.dry = job, stages, config, emit, dry
         self.with_report = with_report and not os.environ.get(NO_REPORT_VARIABLE)
         self.store = MatchStore(job.out, job.match_id)
@@ -153,7 +151,11 @@ class MatchRun:
             if not self.dry:
                 write_json(self.store.folder / CONFIG_NAME, self.config.resolved())
             with video.collect_reports() as reports:
+                # Of a run that was ended while the recording was read.
+                self.store.tell_stamps(self.job.content_hash, self.job.path)
                 self._stages(record)
+            if not self.dry:
+                self.store.drop_scratch(STAMPS_NAME)
             found = [report.n_bad_packets for report in reports]
             record.video["bad_packets"] = max([record.video.get("bad_packets", 0), *found])
             self._save(record)
@@ -272,6 +274,10 @@ class MatchRun:
             progress=self._progress_of(stage.name),
             corrections=corrections_for(stage, self.corrections),
         )
+        if self.registry is not None and shares_views(stage):
+            run_helpers(
+                stage, context, inputs[VIEWS.name], self.job, self.config, self.registry
+            )
         table: pa.Table = stage.run(context, inputs, self.config.stages[stage.name])
         seconds = time.monotonic() - started
         self.rows[stage.writes.name] = self.store.write_table(
@@ -282,6 +288,8 @@ class MatchRun:
         record.resumed += [stage.name] * resumed
         self._save(record)
         self.store.drop_scratch(stage.name)
+        if stage.needs_video:
+            self.store.keep_stamps(self.job.content_hash, self.job.path)
         n_rows = table.num_rows
         del table, inputs
         give_back()

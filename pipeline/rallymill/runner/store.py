@@ -17,10 +17,11 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 import rallymill
-from rallymill import tableio
+from rallymill import tableio, video
 from rallymill.corrections.store import FOLDER as CORRECTIONS_FOLDER
 from rallymill.errors import TableError
 from rallymill.runner.fingerprint import Ingredients
@@ -32,6 +33,9 @@ RECORD_NAME = "match.json"
 CONFIG_NAME = "config.json"
 LOG_NAME = "log.txt"
 SCRATCH_NAME = ".scratch"
+
+STAMPS_NAME = "stamps"
+"""Folder in the scratch folder for the stamps of frames; no stage is called so."""
 
 INGREDIENTS_KEY = "rallymill.ingredients"
 FINGERPRINT_KEY = "rallymill.fingerprint"
@@ -151,10 +155,35 @@ class MatchStore:
         if scratch.is_dir() and not any(scratch.iterdir()):
             scratch.rmdir()
 
+    def keep_stamps(self, content_hash: str, path: Path) -> None:
+        """Keep the stamps of a recording's frames, if they are known by now, for other processes.
+        """
+        stamps, kept = video.known_stamps(path), self._stamps_path(content_hash)
+        if stamps is None or kept.exists():
+            return
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=".stamps.", suffix=".part", dir=kept.parent)
+        with os.fdopen(handle, "wb") as out:
+            np.lib.format.write_array(out, stamps, allow_pickle=False)
+        os.replace(name, kept)
+
+    def tell_stamps(self, content_hash: str, path: Path) -> bool:
+        """Remember the stamps that were kept of a recording; whether there were any."""
+        try:
+            with open(self._stamps_path(content_hash), "rb") as kept:
+                stamps = np.lib.format.read_array(kept, allow_pickle=False)
+            return video.tell_stamps(path, stamps)
+        except (OSError, ValueError):
+            return False
+
+    def _stamps_path(self, content_hash: str) -> Path:
+        return self.folder / SCRATCH_NAME / STAMPS_NAME / f"{content_hash[:16]}.npy"
+
     def clean(self) -> int:
         """Take away what a killed run left half written; the number of files."""
         left = list(self.folder.glob(".*.part")) if self.folder.exists() else []
         left += self.folder.glob(f"{SCRATCH_NAME}/*/*/.*.part")
+        left += self.folder.glob(f"{SCRATCH_NAME}/{STAMPS_NAME}/.*.part")
         left += self.folder.glob(f"{CORRECTIONS_FOLDER}/.*.part")
         for path in left:
             path.unlink(missing_ok=True)

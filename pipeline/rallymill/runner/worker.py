@@ -23,42 +23,14 @@ import cv2
 from rallymill import config as configuration
 from rallymill import video
 from rallymill.errors import RallymillError
+from rallymill.runner.job import PARENT_GONE, job_of
 from rallymill.runner.logs import match_log
-from rallymill.runner.match import Job, MatchRun
+from rallymill.runner.match import MatchRun
 from rallymill.runner.registry import load_stages
 from rallymill.runner.store import MatchStore
 
-PARENT_GONE = 3
 ACKNOWLEDGED = "tables"
 """The event after which the worker waits for a line from the parent, who lists the match."""
-
-
-def job_to_json(job: Job, config: configuration.AppConfig, registry: str) -> str:
-    """One line of JSON from which :func:`main` runs the job."""
-    return json.dumps(
-        {
-            "path": str(job.path),
-            "file": job.file,
-            "content_hash": job.content_hash,
-            "match_id": job.match_id,
-            "out": str(job.out),
-            "force": sorted(job.force),
-            "config": config.resolved(),
-            "registry": registry,
-        }
-    )
-
-
-def job_of(given: Mapping[str, Any]) -> Job:
-    """The job that :func:`job_to_json` wrote."""
-    return Job(
-        path=Path(given["path"]),
-        file=given["file"],
-        content_hash=given["content_hash"],
-        match_id=given["match_id"],
-        out=Path(given["out"]),
-        force=frozenset(given["force"]),
-    )
 
 
 def _take_over_output() -> IO[str]:
@@ -105,7 +77,9 @@ def main() -> int:
             return 1
         video.set_threads(config.execution.threads)
         cv2.setNumThreads(config.execution.threads)
-        came_through = MatchRun(job, stages, config, emit).run()
+        came_through = MatchRun(
+            job, stages, config, emit, registry=given["registry"]
+        ).run()
     emit({"event": "end", "ok": came_through})
     return 0 if came_through else 1
 
