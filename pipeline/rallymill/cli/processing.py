@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from rallymill import config as configuration
-from rallymill.cli.options import config_option, json_option, out_option
+from rallymill.cli.options import Place, config_option, json_option, out_option
 from rallymill.cli.progress import Display
 from rallymill.config import AppConfig
 from rallymill.errors import did_you_mean
@@ -29,7 +29,7 @@ STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not r
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=Place())
 @out_option
 @click.option("--workers", type=click.IntRange(min=1), help="Matches read at the same time.")
 @click.option("--cluster", metavar="ADDRESS",
@@ -66,7 +66,8 @@ def process(
 
     Files that are still being copied are left for the next run. The disk is checked for room
     first. With --cluster, workers on other machines read the matches; they need the same paths to
-    recordings, output and weights. What the night came to is in summary.html and summary.json of
+    recordings, output and weights. FOLDER and --out may be URLs of file systems that are mounted,
+    such as file:///data/recordings. What the night came to is in summary.html and summary.json of
     the output folder.
 
     Exit code: 0 all read, 1 some match could not be read (listed) or is still being copied, 2 wrong

@@ -1,0 +1,48 @@
+"""Folders that are given as URLs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from films import film
+from rallymill.cli.processing import process
+from rallymill.errors import InputError
+from rallymill.runner.storage import folder_of
+
+pytest.importorskip("fsspec")
+
+
+@pytest.mark.parametrize("given", ["recordings", "../day one", "/data/a:b", "C:/films", "~/films"])
+def test_a_path_stays_what_it_is(given):
+    assert folder_of(given) == Path(given)
+
+
+@pytest.mark.parametrize("url", ["file://{}", "local://{}"])
+def test_a_url_of_mounted_storage_is_its_path(url, tmp_path):
+    place = tmp_path / "day one"
+    place.mkdir()
+    (place / "a.mp4").write_bytes(b"film")
+    assert (folder_of(url.format(place)) / "a.mp4").read_bytes() == b"film"
+
+
+@pytest.mark.parametrize(("url", "named"), [
+    ("memory://recordings", "memory"), ("no-such-thing://recordings", "no-such-thing"),
+])
+def test_storage_that_is_no_file_system_here_is_refused(url, named):
+    with pytest.raises(InputError) as raised:
+        folder_of(url)
+    assert named in raised.value.problem and "mount it" in raised.value.remedy
+
+
+def test_recordings_and_output_by_url(world):
+    film(world.films / "a.mp4", n=12)
+    done = CliRunner().invoke(process, [
+        f"file://{world.films}", "--out", f"file://{world.out}", "--dry-run",
+    ], standalone_mode=False)  # fmt: skip
+    assert done.exception is None and done.output.startswith("a-")
+    assert not list(world.root.glob("file:*")) and not Path("file:").exists()
+    done = CliRunner().invoke(process, ["memory://recordings", "--dry-run"])
+    assert done.exit_code == 2 and "memory is not a file system" in done.output
