@@ -47,9 +47,9 @@ class DetectConfig(StageConfig):
         description="weights that look again at each ball candidate; off: never",
     )
     look_confidence: float = Field(
-        0.001, ge=0, le=1, description="least confidence of a candidate that is looked at again"
+        0.0006, ge=0, le=1, description="least confidence of a candidate that is looked at again"
     )
-    looks_a_frame: int = Field(30, ge=1, le=60, description="most candidates looked at again")
+    looks_a_frame: int = Field(16, ge=1, le=60, description="most candidates looked at again")
     second_opinion: str | None = Field(
         "people_second/nanodet",
         description="weights that are asked for people where ours see none; off: never",
