@@ -67,42 +67,26 @@ class Design:
 
 def look_at(path: Path, designs: list[Design], n_frames: int) -> None:
     """Show the designs some frames of a film."""
-    from rallymill import benchmark_detect, video
-    from rallymill.detect_scores import RESTING_M, RESTING_MPS
-    from rallymill.stages import detect, detect_stream
-    from rallymill.stages.checkpoints import Chunk
+    from rallymill import benchmark_detect
+    from rallymill.stages import detect
 
-    views = [r for r in benchmark_detect.truth_of(path, "views").to_pylist()
-             if r["label"] == "main"]
     frames = benchmark_detect.truth_of(path, "frames")
     cameras = detect.cameras_by_frame(frames)
     ratio = 720 / float(frames["height_px"][0].as_py())
-    tracks = benchmark_detect.truth_of(path, "tracks").to_pandas()
-    balls = tracks[tracks.track_id == 0].set_index("frame")
-    speed = np.sqrt((balls[["vx_mps", "vy_mps", "vz_mps"]] ** 2).sum(axis=1))
-    in_play = balls.index[
-        balls.visible.astype(bool) & ~((speed < RESTING_MPS) & (balls.z_m < RESTING_M))
-    ]
+    balls = benchmark_detect.balls_of(path)
+    in_play = balls.index[balls.visible.astype(bool) & ~balls.resting]
     rng = np.random.default_rng(sum(path.stem.encode()))
     wanted = set(rng.permutation(in_play)[:n_frames].tolist())
-    spans = detect_stream.merged_spans([(v["first_frame"], v["last_frame"]) for v in views])
+    spans = benchmark_detect.main_spans(path)
     for channels in sorted({design.config.channels for design in designs}):
         some = [design for design in designs if design.config.channels == channels]
-        todo = [
-            (detect_stream.frame_step(detect.spacing_s(v), some[0].config.interval_s),
-             Chunk(v["first_frame"], v["last_frame"], v["first_frame"], v["last_frame"]))
-            for v in views
-        ]
-        with video.frames(path, spans=spans) as stream:
-            for seen in detect_stream.pictures(stream, todo, cameras, channels, 1280, {}):
-                if seen.at.frame not in wanted:
-                    continue
-                ball = balls.loc[seen.at.frame]
-                spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / seen.at.scale - 0.5
-                for design in some:
-                    design.take(
-                        benchmark_detect.tier_of(path), seen, spot, seen.at.scale * ratio
-                    )
+        for seen in benchmark_detect.seen_of(path, spans, cameras, some[0].config):
+            if seen.at.frame not in wanted:
+                continue
+            ball = balls.loc[seen.at.frame]
+            spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / seen.at.scale - 0.5
+            for design in some:
+                design.take(benchmark_detect.tier_of(path), seen, spot, seen.at.scale * ratio)
 
 
 def main() -> None:

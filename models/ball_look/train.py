@@ -61,38 +61,26 @@ def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespa
     import pandas as pd
 
     from rallymill import benchmark_detect, video
-    from rallymill.detect_scores import RESTING_M, RESTING_MPS
-    from rallymill.stages import detect, detect_balls, detect_stream
-    from rallymill.stages.checkpoints import Chunk
+    from rallymill.stages import detect, detect_balls
     from rallymill.stages.detect_networks import choose
 
     rng = np.random.default_rng(sum(path.stem.encode()))
     truth = _has_truth(path)
     if truth:
-        views = [r for r in benchmark_detect.truth_of(path, "views").to_pylist()
-                 if r["label"] == "main"]
+        spans = benchmark_detect.main_spans(path)
         frames = benchmark_detect.truth_of(path, "frames")
         cameras = detect.cameras_by_frame(frames)
         ratio = 720 / float(frames["height_px"][0].as_py())
         tracks = benchmark_detect.truth_of(path, "tracks").to_pandas()
         people = tracks[tracks.track_id != 0]
-        balls = tracks[tracks.track_id == 0].set_index("frame")
-        speed = np.sqrt((balls[["vx_mps", "vy_mps", "vz_mps"]] ** 2).sum(axis=1))
-        resting = (speed < RESTING_MPS) & (balls.z_m < RESTING_M)
-        balls = balls[["u_px", "v_px", "visible"]].assign(resting=resting)
+        balls = benchmark_detect.balls_of(path)
     else:
         info = video.probe(path)
-        views = [{"first_frame": 0, "last_frame": info.n_frames - 1, "start_s": 0.0,
-                  "end_s": info.duration_s}]
+        spans = [(0, info.n_frames - 1, 1 / float(info.rate))]
         cameras, ratio = {}, 720 / info.height_px
         balls = pd.DataFrame(columns=["u_px", "v_px", "visible", "resting"])
-    todo = [
-        (detect_stream.frame_step(detect.spacing_s(v), config.interval_s),
-         Chunk(v["first_frame"], v["last_frame"], v["first_frame"], v["last_frame"]))
-        for v in views
-    ]
     wanted = {
-        int(f) for v in views for f in range(v["first_frame"], v["last_frame"] + 1)
+        int(f) for first, last, _ in spans for f in range(first, last + 1)
         if rng.random() < arguments.share
     }
     if len(wanted) > arguments.most:
@@ -102,52 +90,50 @@ def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespa
         if f not in wanted and rng.random() < arguments.bare
     } if truth else set()
     looks, rows = [], []
-    needed = detect_stream.merged_spans([(v["first_frame"], v["last_frame"]) for v in views])
-    with video.frames(path, spans=needed) as stream:
-        for seen in detect_stream.pictures(stream, todo, cameras, 3, config.input_width_px, {}):
-            at = seen.at
-            if at.frame in bare:
-                places, kind, offset = elsewhere(
-                    balls.loc[at.frame], people[people.frame == at.frame], at, ratio, rng
-                )
-                looks.append(detect_balls.looks(seen.moments, seen.matrices, places))
-                for k in range(len(places)):
-                    rows.append((at.frame, kind[k], *offset[k], 0, 0, 0, 0, at.scale * ratio))
-                continue
-            if at.frame not in wanted:
-                continue
-            boxes = [b for b in choose(detector([seen.picture])[0], config)
-                     if b.label == "ball"]
-            scale, said = at.scale, detect_balls.features(boxes)
-            places = detect_balls.middles(boxes)
-            to_720 = scale * ratio
-            kind = np.zeros(len(boxes), int)
-            offset = np.zeros((len(boxes), 2))
-            if at.frame in balls.index:
-                ball = balls.loc[at.frame]
-                spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / scale - 0.5
-                offset = spot - places
-                away = np.hypot(*offset.T) * to_720
-                if ball.resting:
-                    kind = np.where(away > HIDDEN_PX, 0, -1)
-                elif ball.visible:
-                    kind = np.where(away <= RIGHT_PX, 1, np.where(away > WRONG_PX, 0, -1))
-                    # The ball itself, not quite in the middle, also where the detector missed it.
-                    moved = spot + rng.uniform(-4, 4, 2) / to_720
-                    places = np.vstack([places, moved])
-                    offset = np.vstack([offset, spot - moved])
-                    said = np.vstack([said, np.zeros((1, detect_balls.FEATURES))])
-                    kind = np.append(kind, 1)
-                else:
-                    kind = np.where(away > HIDDEN_PX, 0, -1)
-            wrong = np.flatnonzero(kind == 0)
-            right = np.flatnonzero(kind == 1)
-            kept = np.concatenate([right, wrong[:A_FRAME]])
-            if not len(kept):
-                continue
-            looks.append(detect_balls.looks(seen.moments, seen.matrices, places[kept]))
-            for k in kept:
-                rows.append((at.frame, kind[k], *offset[k], *said[k], to_720))
+    for seen in benchmark_detect.seen_of(path, spans, cameras, config):
+        at = seen.at
+        if at.frame in bare:
+            places, kind, offset = elsewhere(
+                balls.loc[at.frame], people[people.frame == at.frame], at, ratio, rng
+            )
+            looks.append(detect_balls.looks(seen.moments, seen.matrices, places))
+            for k in range(len(places)):
+                rows.append((at.frame, kind[k], *offset[k], 0, 0, 0, 0, at.scale * ratio))
+            continue
+        if at.frame not in wanted:
+            continue
+        boxes = [b for b in choose(detector([seen.picture])[0], config)
+                 if b.label == "ball"]
+        scale, said = at.scale, detect_balls.features(boxes)
+        places = detect_balls.middles(boxes)
+        to_720 = scale * ratio
+        kind = np.zeros(len(boxes), int)
+        offset = np.zeros((len(boxes), 2))
+        if at.frame in balls.index:
+            ball = balls.loc[at.frame]
+            spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / scale - 0.5
+            offset = spot - places
+            away = np.hypot(*offset.T) * to_720
+            if ball.resting:
+                kind = np.where(away > HIDDEN_PX, 0, -1)
+            elif ball.visible:
+                kind = np.where(away <= RIGHT_PX, 1, np.where(away > WRONG_PX, 0, -1))
+                # The ball itself, not quite in the middle, also where the detector missed it.
+                moved = spot + rng.uniform(-4, 4, 2) / to_720
+                places = np.vstack([places, moved])
+                offset = np.vstack([offset, spot - moved])
+                said = np.vstack([said, np.zeros((1, detect_balls.FEATURES))])
+                kind = np.append(kind, 1)
+            else:
+                kind = np.where(away > HIDDEN_PX, 0, -1)
+        wrong = np.flatnonzero(kind == 0)
+        right = np.flatnonzero(kind == 1)
+        kept = np.concatenate([right, wrong[:A_FRAME]])
+        if not len(kept):
+            continue
+        looks.append(detect_balls.looks(seen.moments, seen.matrices, places[kept]))
+        for k in kept:
+            rows.append((at.frame, kind[k], *offset[k], *said[k], to_720))
     count = look_training.keep(out, looks, rows, 9, detect_balls.CHANNELS)
     return f"{count} looks, {sum(int(row[KIND]) for row in rows)} right"
 

@@ -40,17 +40,12 @@ def step_collect(arguments: argparse.Namespace) -> None:
 
 def collect(path: Path, out: Path, share: float) -> int:
     """Looks at the players around every hop of a film, and at a share of all other moments."""
-    from rallymill import benchmark_detect, video
-    from rallymill.stages import detect, detect_hops, detect_stream
-    from rallymill.stages.checkpoints import Chunk
+    from rallymill import benchmark_detect
+    from rallymill.stages import detect, detect_hops
     from rallymill.stages.detect_networks import DetectConfig
 
     rng = np.random.default_rng(sum(path.stem.encode()) + 1)
     config = DetectConfig()
-    views = [
-        row for row in benchmark_detect.truth_of(path, "views").to_pylist()
-        if row["label"] == "main"
-    ]
     cameras = detect.cameras_by_frame(benchmark_detect.truth_of(path, "frames"))
     tracks = benchmark_detect.truth_of(path, "tracks").to_pandas()
     players = tracks[tracks["role"].isin(["near", "far"])]
@@ -60,29 +55,23 @@ def collect(path: Path, out: Path, share: float) -> int:
         in_air = one.loc[one["z_m"] > 0, "frame"].to_numpy()
         around = set((in_air[:, None] + np.arange(-AROUND_FRAMES, AROUND_FRAMES + 1)).ravel())
         wanted |= {(int(f), role) for f in one["frame"] if f in around or rng.random() < share}
-    todo = [
-        (detect_stream.frame_step(detect.spacing_s(view), config.interval_s),
-         Chunk(view["first_frame"], view["last_frame"], view["first_frame"], view["last_frame"]))
-        for view in views
-    ]
-    spans = detect_stream.merged_spans([(v["first_frame"], v["last_frame"]) for v in views])
     looks, rows = [], []
-    with video.frames(path, spans=spans) as stream:
-        for seen in detect_stream.pictures(stream, todo, cameras, 3, config.input_width_px, {}):
-            at = seen.at
-            for role in ("near", "far"):
-                row = rows_at.get((at.frame, role))
-                if row is None or (at.frame, role) not in wanted or not row.visible:
-                    continue
-                box = np.array([row.x1_px, row.y1_px, row.x2_px, row.y2_px], dtype=float)
-                box = (box + 0.5) / at.scale - 0.5
-                tall = box[3] - box[1]
-                if tall < detect_hops.LEAST_TALL_PX or box[3] > at.shades.grey.shape[0] - 2:
-                    continue
-                # As far off as boxes of the detector are.
-                box += rng.normal(0, 0.012 * tall + 0.5, 4)
-                looks.append(detect_hops.looks(seen.moments, seen.matrices, box[None]))
-                rows.append((at.frame, row.z_m, tall, at.t_s, role == "near"))
+    spans = benchmark_detect.main_spans(path)
+    for seen in benchmark_detect.seen_of(path, spans, cameras, config):
+        at = seen.at
+        for role in ("near", "far"):
+            row = rows_at.get((at.frame, role))
+            if row is None or (at.frame, role) not in wanted or not row.visible:
+                continue
+            box = np.array([row.x1_px, row.y1_px, row.x2_px, row.y2_px], dtype=float)
+            box = (box + 0.5) / at.scale - 0.5
+            tall = box[3] - box[1]
+            if tall < detect_hops.LEAST_TALL_PX or box[3] > at.shades.grey.shape[0] - 2:
+                continue
+            # As far off as boxes of the detector are.
+            box += rng.normal(0, 0.012 * tall + 0.5, 4)
+            looks.append(detect_hops.looks(seen.moments, seen.matrices, box[None]))
+            rows.append((at.frame, row.z_m, tall, at.t_s, role == "near"))
     return look_training.keep(out, looks, rows, 5, detect_hops.CHANNELS)
 
 

@@ -12,6 +12,8 @@ import pyarrow as pa
 
 from rallymill import tableio, tables, video
 from rallymill.detect_scores import (
+    RESTING_M,
+    RESTING_MPS,
     BallScores,
     PlayerScores,
     ball_scores,
@@ -31,6 +33,8 @@ BINS = (0.003, 0.03, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.01)
 ADULT_PX = (40.0, 200.0)
 
 Say = Callable[[str], None]
+Span = tuple[int, int, float]
+"""First and last frame of a stretch of a film, and seconds from one to the next."""
 
 
 @dataclass(frozen=True)
@@ -87,16 +91,43 @@ def moved(box: Box, scale: float) -> Box:
     return Box(box.label, x1, y1, x2, y2, box.confidence)
 
 
-def looked_at(
-    path: Path, spans: Sequence[tuple[int, int, float]], cameras: detect_stream.Cameras,
-    config: DetectConfig, networks: Networks,
-    wanted: Callable[[int], bool], batch: int = 4,
-) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
-    """Boxes of the wanted frames of spans, each with its first and last frame and spacing."""
+def main_spans(path: Path) -> list[Span]:
+    """Spans in which the main camera is on the air, by the truth of a film."""
+    return [
+        (row["first_frame"], row["last_frame"], detect.spacing_s(row))
+        for row in truth_of(path, "views").to_pylist() if row["label"] == "main"
+    ]
+
+
+def balls_of(path: Path) -> pd.DataFrame:
+    """Truth of the ball in play by frame, and in the column ``resting`` whether it lies still."""
+    tracks = truth_of(path, "tracks").to_pandas()
+    balls = tracks[tracks["track_id"] == 0].set_index("frame")
+    speed = np.sqrt((balls[["vx_mps", "vy_mps", "vz_mps"]] ** 2).sum(axis=1))
+    return balls.assign(resting=(speed < RESTING_MPS) & (balls["z_m"] < RESTING_M))
+
+
+def seen_of(
+    path: Path, spans: Sequence[Span], cameras: detect_stream.Cameras, config: DetectConfig
+) -> Iterator[detect_stream.Seen]:
+    """Every frame of spans with the moments around it, as a network of the config sees it."""
     todo = [
         (detect_stream.frame_step(spacing_s, config.interval_s), Chunk(first, last, first, last))
         for first, last, spacing_s in spans
     ]
+    needed = detect_stream.merged_spans([(first, last) for first, last, _ in spans])
+    with video.frames(path, spans=needed) as stream:
+        yield from detect_stream.pictures(
+            stream, todo, cameras, config.channels, config.input_width_px, {}
+        )
+
+
+def looked_at(
+    path: Path, spans: Sequence[Span], cameras: detect_stream.Cameras,
+    config: DetectConfig, networks: Networks,
+    wanted: Callable[[int], bool], batch: int = 4,
+) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
+    """Boxes of the wanted frames of spans."""
     pending: list[detect_stream.Seen] = []
 
     def done() -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
@@ -104,26 +135,19 @@ def looked_at(
             yield seen.at, [moved(box, seen.at.scale) for box in boxes]
         pending.clear()
 
-    needed = detect_stream.merged_spans([(first, last) for first, last, _ in spans])
-    with video.frames(path, spans=needed) as stream:
-        for seen in detect_stream.pictures(
-            stream, todo, cameras, config.channels, config.input_width_px, {}
-        ):
-            if wanted(seen.at.frame):
-                pending.append(seen)
-            if len(pending) == batch:
-                yield from done()
-        yield from done()
+    for seen in seen_of(path, spans, cameras, config):
+        if wanted(seen.at.frame):
+            pending.append(seen)
+        if len(pending) == batch:
+            yield from done()
+    yield from done()
 
 
 def measure(
     path: Path, config: DetectConfig, networks: Networks, every: int
 ) -> TierScores:
     """Scores of a film, of every so many frames of its main-camera spans."""
-    spans = [
-        (row["first_frame"], row["last_frame"], detect.spacing_s(row))
-        for row in truth_of(path, "views").to_pylist() if row["label"] == "main"
-    ]
+    spans = main_spans(path)
     frames = truth_of(path, "frames")
     cameras = detect.cameras_by_frame(frames)
     rows, seen = [], []
