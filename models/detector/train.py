@@ -13,7 +13,6 @@ Four steps, each a command (``python models/detector/train.py STEP --help``):
 from __future__ import annotations
 
 import argparse
-import copy
 import os
 import subprocess
 import sys
@@ -123,7 +122,7 @@ def step_train(arguments: argparse.Namespace) -> None:
         arguments.rate, arguments.batch, arguments.seed, arguments.most_steps, arguments.wait_for,
     )
     arguments.out.parent.mkdir(parents=True, exist_ok=True)
-    fit.save(copy.deepcopy(kept), arguments.out)
+    fit.save(kept, arguments.out)
     print(f"weights in {arguments.out}")
 
 
