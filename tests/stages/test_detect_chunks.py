@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import numpy as np
@@ -81,9 +82,9 @@ def views_table(views=VIEWS):
 
 
 def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS,
-        channels=8):
-    monkeypatch.setattr(detect, "load_networks", lambda *given: Networks(network))
-    execution = Execution(batch=batch, chunk_frames=chunk_frames)
+        channels=8, threads=1, alone=False):
+    monkeypatch.setattr(detect, "load_networks", lambda *given: Networks(network, alone=alone))
+    execution = Execution(batch=batch, chunk_frames=chunk_frames, threads=threads)
     shares: list[float] = []
     match = MatchContext("m", recording, scratch=scratch, execution=execution,
                          progress=shares.append)  # fmt: skip
@@ -132,6 +133,25 @@ def test_borders_of_chunks_change_nothing(recording, monkeypatch, tmp_path, chun
     cut = run(recording, monkeypatch, Network(), tmp_path, chunk_frames)
     assert rows_hash(cut) == rows_hash(whole)
     assert cut.equals(whole)
+
+
+class Restless(Network):
+    """Takes longer for some frames than for those after them."""
+
+    def __call__(self, pictures):
+        first = float(pictures[0].sum())
+        time.sleep(0.02 * (first % 3 == 0))
+        return super().__call__(pictures)
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_threads_change_nothing(recording, monkeypatch, tmp_path, alone):
+    whole = run(recording, monkeypatch, Network())
+    network = Restless()
+    shared = run(recording, monkeypatch, network, tmp_path, 9, threads=4, alone=alone)
+    assert shared.equals(whole)
+    assert max(network.calls) == (1 if alone else 4)
+    assert sum(network.calls) == 50
 
 
 @pytest.mark.parametrize(("chunk_frames", "dies_at"), [(7, 0), (7, 13), (7, 33), (3, 26), (1, 49)])

@@ -25,6 +25,7 @@ import pyarrow as pa
 
 from rallymill import tableio, tables, video
 from rallymill.stages import detect_second
+from rallymill.stages.ahead import in_order
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
@@ -35,11 +36,11 @@ from rallymill.stages.detect_networks import load_networks as load_networks
 from rallymill.stages.detect_stream import (
     REACH,
     Cameras,
-    Seen,
     Todo,
     frame_step,
     merged_spans,
     pictures,
+    together,
 )
 from rallymill.stages.onnx_network import weights_file
 
@@ -105,6 +106,8 @@ class DetectStage:
         return pa.concat_tables([tables.DETECTIONS.empty(), *ordered]).combine_chunks()
 
 
+AHEAD = 2
+"""Frames, or batches of them, that wait for a network while each thread looks at another."""
 Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
 
@@ -157,8 +160,9 @@ def _detect_chunks(
 ) -> Iterator[tuple[Chunk, list[Found]]]:
     """Yield every chunk with what was found in its frames.
 
-    A frame's neighbours are taken across the border of its chunk. Batches end with a chunk, so
-    what the network sees at a time does not depend on which chunks were done before.
+    A frame's neighbours are taken across the border of its chunk. Frames are decoded, laid out and
+    looked at side by side: this thread takes them from the decoder's and gives them to those of the
+    networks, some ahead of what it takes back in order.
     """
     spans = merged_spans([chunk.with_neighbours(REACH * step) for step, chunk in todo])
     with video.frames(match.video, spans=spans) as stream:
@@ -166,27 +170,25 @@ def _detect_chunks(
             stream, todo, cameras, config.channels, config.input_width_px,
             rhythms if asker is not None else {},
         )
-        item = next(whole, None)
-        for _, chunk in todo:
-            found: list[Found] = []
-            pending: list[Seen] = []
-            while item is not None and item.at.frame <= chunk.last:
-                if item.at.frame >= chunk.first:
-                    pending.append(item)
-                item = next(whole, None)
-                over = item is None or item.at.frame > chunk.last
-                if pending and (over or len(pending) >= match.execution.batch):
-                    every = networks.boxes(pending, config)
-                    for one, boxes in zip(pending, every, strict=True):
-                        at = one.at
-                        if asker is not None and at.image is not None:
-                            boxes = asker.completed(
-                                rhythms[chunk.view_first], at.frame, at.image, at.camera, boxes,
-                                at.scale,
-                            )
-                        found.append((at.frame, at.t_s, at.scale, boxes))
-                    pending.clear()
-            yield chunk, found
+        most = 1 if networks.alone else match.execution.batch
+        threads = max(match.execution.threads, 1)
+        looked = in_order(
+            together(whole, [chunk for _, chunk in todo], most),
+            lambda given: networks.boxes(given.seen, config), threads, threads + AHEAD,
+        )
+        found: list[Found] = []
+        for given, every in looked:
+            for one, boxes in zip(given.seen, every, strict=True):
+                at = one.at
+                if asker is not None and at.image is not None:
+                    boxes = asker.completed(
+                        rhythms[given.chunk.view_first], at.frame, at.image, at.camera, boxes,
+                        at.scale,
+                    )
+                found.append((at.frame, at.t_s, at.scale, boxes))
+            if given.ends:
+                yield given.chunk, found
+                found = []
 
 
 STAGE = DetectStage()

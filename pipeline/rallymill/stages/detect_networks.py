@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -13,10 +14,11 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from rallymill.errors import ModelMissingError
-from rallymill.stages import detect_balls, detect_hops
+from rallymill.stages import detect_balls, detect_exported, detect_hops
 from rallymill.stages.base import Execution, StageConfig
 from rallymill.stages.detect_balls import BallLook
 from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_exported import Asked, ExportedDetector
 from rallymill.stages.detect_hops import HopLook
 from rallymill.stages.detect_stream import Seen
 
@@ -111,34 +113,47 @@ def _cuda_present() -> bool:
 
 
 def load_detector(models: Path, config: DetectConfig, execution: Execution) -> Detector:
-    """Detector that runs the configured weights through ultralytics."""
+    """Detector that runs the configured weights through ultralytics.
+
+    Exported weights give a detector that several threads may call; see :mod:`.detect_exported`.
+    """
     import os
 
     os.environ.setdefault("YOLO_OFFLINE", "true")
     os.environ.setdefault("YOLO_VERBOSE", "false")
     path = weights_path(models, config.model, execution.device)
+    _never_hurried()
+    confidence = config.ball_confidence if config.ball_look is None else config.look_confidence
+    asked = Asked(min(config.player_confidence, confidence), 0.6, 150)
+    if path.suffix != ".pt":
+        network = detect_exported.backend(path, max(execution.threads, 1))
+        if network is not None:
+            return ExportedDetector(network, INPUT_SIZE, LABELS, asked)
+    device = None if execution.device == "auto" else execution.device
+    return _predicting(path, config.channels, "cpu" if path.suffix != ".pt" else device, asked)
+
+
+def _predicting(path: Path, channels: int, device: str | None, asked: Asked) -> Detector:
+    """Detector by the library's own prediction, which takes pictures together."""
     from ultralytics import YOLO
 
-    _never_hurried()
     network = YOLO(str(path), task="detect")
-    device = None if execution.device == "auto" else execution.device
-    if path.suffix != ".pt":
-        device = "cpu"
-    asked = config.ball_confidence if config.ball_look is None else config.look_confidence
-    lowest = min(config.player_confidence, asked)
+    one_at_a_time = threading.Lock()
 
     def detect(pictures: list[Picture]) -> list[list[Box]]:
         if not pictures:
             return []
-        source: Any = pictures
+        source: Any = [np.ascontiguousarray(picture) for picture in pictures]
         size = list(INPUT_SIZE)
-        if config.channels != 3:
+        if channels != 3:
             source = as_input(pictures)
         elif path.suffix == ".pt":
             size = [-(-length // STRIDE) * STRIDE for length in pictures[0].shape[:2]]
-        results = network.predict(
-            source, imgsz=size, conf=lowest, iou=0.6, verbose=False, device=device, max_det=150
-        )
+        with one_at_a_time:
+            results = network.predict(
+                source, imgsz=size, conf=asked.least, iou=asked.overlap, verbose=False,
+                device=device, max_det=asked.most,
+            )
         found = []
         for result in results:
             boxes = result.boxes
@@ -190,12 +205,14 @@ def _box(label: int, corners: NDArray[np.float32], confidence: float) -> Box:
 class Networks:
     """The detector, what looks again at its balls and what looks at players' feet.
 
-    The last two are None where nothing does.
+    The last two are None where nothing does. All may be used by several threads at a time; with
+    ``alone`` the detector gains nothing from pictures that are given to it together.
     """
 
     detector: Detector
     ball_look: BallLook | None = None
     hop_look: HopLook | None = None
+    alone: bool = False
 
     def boxes(self, seen: Sequence[Seen], config: DetectConfig) -> list[list[Box]]:
         """Boxes of frames; their balls are those that the second look leaves."""
@@ -227,10 +244,12 @@ def load_networks(models: Path, config: DetectConfig, execution: Execution) -> N
         Weights are missing or cannot be read.
     """
     balls, hops = config.ball_look, config.hop_look
+    detector = load_detector(models, config, execution)
     return Networks(
-        load_detector(models, config, execution),
+        detector,
         None if balls is None else detect_balls.load(models, balls, execution.threads),
         None if hops is None else detect_hops.load(models, hops, execution.threads),
+        isinstance(detector, ExportedDetector),
     )
 
 

@@ -136,10 +136,40 @@ def pictures(
             width = at.shades.grey.shape[1]
             matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
             if channels == 3:
-                picture = np.dstack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
+                # Levels lie in memory one after the other, as a network wants them.
+                levels = np.stack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
+                picture = levels.transpose(1, 2, 0)
             else:
                 picture = motion_picture.motion_picture([m.shades for m in around], matrices)
             yield Seen(around, matrices, picture)
+
+
+@dataclass(frozen=True)
+class Together:
+    """Frames of a chunk that are looked at together; ``ends`` with the last of the chunk."""
+
+    chunk: Chunk
+    seen: list[Seen]
+    ends: bool
+
+
+def together(whole: Iterator[Seen], chunks: Sequence[Chunk], most: int) -> Iterator[Together]:
+    """Frames of chunks, at most so many together; those between chunks are left out.
+
+    What is together ends with a chunk, so that it does not depend on which chunks were done before.
+    Each chunk ends once, even where the stream has no frame of it.
+    """
+    item = next(whole, None)
+    for chunk in chunks:
+        seen: list[Seen] = []
+        while item is not None and item.at.frame <= chunk.last:
+            if len(seen) == most:
+                yield Together(chunk, seen, False)
+                seen = []
+            if item.at.frame >= chunk.first:
+                seen.append(item)
+            item = next(whole, None)
+        yield Together(chunk, seen, True)
 
 
 def stretches(todo: Todo) -> list[tuple[int, int, int]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -25,6 +26,8 @@ def weights_file(name: str) -> str:
 
 def open_network(models: Path, name: str, threads: int, purpose: str, option: str) -> Network:
     """The network of that name, for the processor, at full precision: all machines find the same.
+
+    It may be used by ``threads`` threads at the same time, each with what it was given alone.
 
     ``purpose`` says what it is for, ``option`` of the section `detect` where it is named.
 
@@ -50,29 +53,36 @@ def _openvino(path: Path, threads: int) -> Network:
     import openvino
 
     options: dict[str, Any] = {
-        "INFERENCE_NUM_THREADS": max(threads, 1), "NUM_STREAMS": 1,
-        "INFERENCE_PRECISION_HINT": "f32",
+        "INFERENCE_NUM_THREADS": max(threads, 1), "NUM_STREAMS": max(threads, 1),
+        "INFERENCE_PRECISION_HINT": "f32", "ENABLE_CPU_PINNING": False,
     }
     compiled = openvino.Core().compile_model(str(path), "CPU", options)
+    own = threading.local()
 
     def run(given: Sequence[Numbers]) -> list[Numbers]:
-        found = compiled(list(given))
+        if not hasattr(own, "request"):
+            own.request = compiled.create_infer_request()
+        found = own.request.infer(list(given))
         return [np.array(found[output]) for output in compiled.outputs]
 
     return run
 
 
 def _opencv(path: Path) -> Network:
-    network = cv2.dnn.readNetFromONNX(str(path))
-    names = network.getUnconnectedOutLayersNames()
+    own = threading.local()
+    own.network = cv2.dnn.readNetFromONNX(str(path))
 
     def run(given: Sequence[Numbers]) -> list[Numbers]:
+        if not hasattr(own, "network"):
+            own.network = cv2.dnn.readNetFromONNX(str(path))
+        network = own.network
         # Inputs without a name are those of the file, from the first on.
         if len(given) == 1:
             network.setInput(given[0])
         else:
             for name, numbers in zip(_INPUT_NAMES, given, strict=True):
                 network.setInput(numbers, name)
+        names = network.getUnconnectedOutLayersNames()
         return [np.asarray(one, dtype=np.float32) for one in network.forward(names)]
 
     return run

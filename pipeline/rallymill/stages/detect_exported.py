@@ -1,0 +1,162 @@
+"""The detector's weights as exported for processors, run by several threads, a picture each.
+
+The library's own prediction lets all threads look at one picture together. Layers as thin as ours
+are too little work to share: two threads then take hardly less time than one. So the library's
+backend is kept, but each thread that calls it has a request of its own to a network of as many
+streams; what goes in is written once, as the library's own preparation would give it, and all but
+the boxes that are sure enough is left out before the library takes away those that overlap.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rallymill.stages.detect_boxes import Box
+
+Picture = NDArray[np.uint8]
+Input = NDArray[np.float32]
+Output = NDArray[np.float32]
+
+GREY = 114
+"""Level around pictures that do not fill the input, the library's own."""
+
+SILENT = 7
+"""Places without a box that are always given to the library."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What boxes are asked for: the least confidence, how far they may overlap, how many."""
+
+    least: float
+    overlap: float
+    most: int
+
+
+class Streams:
+    """Stands in for a compiled network: every thread that calls it has its own request."""
+
+    def __init__(self, path: Path, threads: int) -> None:
+        import openvino
+
+        # Streams that are tied to cores would wait for each other where networks take turns.
+        self._compiled = openvino.Core().compile_model(str(path), "CPU", {
+            "NUM_STREAMS": threads, "INFERENCE_NUM_THREADS": threads,
+            "ENABLE_CPU_PINNING": False,
+        })
+        self._own = threading.local()
+
+    def __call__(self, given: Any) -> Any:
+        """Outputs of the network, by output."""
+        if not hasattr(self._own, "request"):
+            self._own.request = self._compiled.create_infer_request()
+        return self._own.request.infer({0: given}, share_inputs=True)
+
+
+def backend(exported: Path, threads: int) -> Callable[[Any], Any] | None:
+    """The library's backend with exported weights, for several threads at the same time.
+
+    None where the library keeps its compiled network elsewhere than the versions known to us.
+    """
+    import torch
+    from ultralytics.nn.autobackend import AutoBackend
+
+    loaded = AutoBackend(str(exported), torch.device("cpu"))
+    holder = getattr(loaded, "backend", loaded)
+    files = sorted(exported.glob("*.xml"))
+    if not hasattr(holder, "ov_compiled_model") or not files:
+        return None
+    holder.ov_compiled_model = Streams(files[0], threads)
+    return lambda given: loaded(torch.from_numpy(given)).numpy()
+
+
+def laid_out(picture: Picture, size: tuple[int, int], into: Input) -> None:
+    """Write a picture (H, W, C) into the input (1, C, *size), levels from 0 to 1.
+
+    One of three channels is fitted, put in the middle and its channels turned round, as the library
+    does with pictures; one of more channels stands at the top left, as it does with arrays.
+    """
+    height, width, channels = picture.shape
+    levels = [picture[..., k] for k in range(channels)]
+    top = left = 0
+    around = 0.0
+    if channels == 3:
+        levels.reverse()
+        around = GREY / 255
+        ratio = min(size[0] / height, size[1] / width)
+        fitted = max(round(height * ratio), 1), max(round(width * ratio), 1)
+        if fitted != (height, width):
+            levels = [_resized(level, fitted) for level in levels]
+            height, width = fitted
+        top = round((size[0] - height) / 2 - 0.1)
+        left = round((size[1] - width) / 2 - 0.1)
+    into[:, :, :top] = into[:, :, top + height :] = around
+    into[..., :left] = into[..., left + width :] = around
+    for level, plane in zip(levels, into[0], strict=True):
+        inside = plane[top : top + height, left : left + width]
+        np.divide(level, np.float32(255), out=inside, dtype=np.float32)
+
+
+def sure_places(found: Output, least: float) -> Output:
+    """Of what the network says of each place, (1, 4 + labels, N), what is surer than ``least``.
+
+    Nearly all places say nothing, and the library would look through all of them several times.
+    Some that say nothing come along, for the library takes six places for boxes in their last form.
+    """
+    sure = found[0, 4:].max(axis=0) > least
+    silent = np.zeros((*found.shape[:2], SILENT), found.dtype)
+    return np.concatenate([found[:, :, sure], silent], axis=2)
+
+
+def _resized(level: Picture, size: tuple[int, int]) -> Picture:
+    wide = cv2.resize(np.ascontiguousarray(level), size[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide, np.uint8)
+
+
+class ExportedDetector:
+    """Finds boxes in pictures; may be called by several threads at the same time."""
+
+    def __init__(
+        self, network: Callable[[Input], Output], size: tuple[int, int], labels: tuple[str, ...],
+        asked: Asked,
+    ) -> None:
+        self._network, self._size, self._labels, self._asked = network, size, labels, asked
+        self._own = threading.local()
+
+    def __call__(self, pictures: list[Picture]) -> list[list[Box]]:
+        """Boxes of pictures (H, W, C) in their pixels."""
+        return [self._boxes(picture) for picture in pictures]
+
+    def _boxes(self, picture: Picture) -> list[Box]:
+        import torch
+        from ultralytics.utils import nms, ops
+
+        found = self._network(self._input(picture))
+        rows = nms.non_max_suppression(
+            torch.from_numpy(sure_places(found, self._asked.least)), self._asked.least,
+            self._asked.overlap, max_det=self._asked.most, nc=len(self._labels),
+        )[0]
+        shape = picture.shape[:2] if picture.shape[2] == 3 else self._size
+        corners = ops.scale_boxes(self._size, rows[:, :4], shape)
+        return [
+            Box(self._labels[int(label)], x1, y1, x2, y2, score)
+            for (x1, y1, x2, y2), (score, label) in zip(
+                corners.tolist(), rows[:, 4:6].tolist(), strict=True
+            )
+        ]
+
+    def _input(self, picture: Picture) -> Input:
+        shape = (1, picture.shape[2], *self._size)
+        into: Input | None = getattr(self._own, "input", None)
+        if into is None or into.shape != shape:
+            into = self._own.input = np.empty(shape, np.float32)
+        laid_out(picture, self._size, into)
+        return into

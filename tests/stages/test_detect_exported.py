@@ -1,0 +1,130 @@
+"""Exported weights in several threads beside the library's own prediction with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rallymill.config import home
+from rallymill.stages import detect_exported, detect_networks
+from rallymill.stages.base import Execution
+from rallymill.stages.detect_boxes import Box, corners
+from rallymill.stages.detect_exported import Asked, ExportedDetector, laid_out, sure_places
+from rallymill.stages.detect_networks import INPUT_SIZE, DetectConfig, as_input
+
+SIZE = (64, 96)
+
+
+def pictures(count: int, shape: tuple[int, ...]) -> list[np.ndarray]:
+    """Smooth pictures with a few small bright things in them, which the network takes for balls."""
+    rng = np.random.default_rng(7)
+    found = []
+    for _ in range(count):
+        rows, columns = np.mgrid[: shape[0], : shape[1]]
+        level = 90 + 30 * np.sin(columns / 90 + rng.uniform(0, 6)) * np.cos(rows / 70)
+        picture = np.repeat(level[..., None], shape[2], axis=2)
+        for k in range(shape[2]):
+            for _ in range(12):
+                y, x = rng.integers(4, shape[0] - 8), rng.integers(4, shape[1] - 8)
+                picture[y : y + 5, x : x + 5, k] += 110
+        found.append(picture.clip(0, 255).astype(np.uint8))
+    return found
+
+
+@given(height=st.integers(1, 200), width=st.integers(1, 200))
+@settings(max_examples=40, deadline=None)
+def test_input_is_what_the_library_would_prepare(height: int, width: int) -> None:
+    from ultralytics.data.augment import LetterBox
+
+    picture = np.random.default_rng(height * 500 + width).integers(
+        0, 256, (height, width, 3), dtype=np.uint8
+    )
+    into = np.full((1, 3, *SIZE), np.nan, np.float32)
+    laid_out(picture, SIZE, into)
+    theirs = LetterBox(SIZE, auto=False)(image=picture)[..., ::-1].transpose(2, 0, 1) / 255
+    assert np.abs(into[0] - theirs).max() <= 1e-6
+
+
+def test_input_of_more_channels_stands_at_the_top_left() -> None:
+    picture = pictures(1, (40, 60, 8))[0]
+    size = INPUT_SIZE
+    into = np.full((1, 8, *size), np.nan, np.float32)
+    laid_out(picture, size, into)
+    assert np.abs(into - as_input([picture]).numpy()).max() <= 1e-6
+
+
+@pytest.mark.parametrize("count", [0, 1, 5, 6, 7, 40])
+def test_any_number_of_sure_places_is_boxes_to_the_library(count: int) -> None:
+    # Far apart, so that all of them stay; six of them look like boxes in their last form.
+    found = np.zeros((1, 6, 100), np.float32)
+    for k in range(count):
+        found[0, :, 2 * k] = (20 * k + 10, 30, 8, 8, 0.1, 0.5 + k / 100)
+    network: Callable = lambda given: found  # noqa: E731
+    detector = ExportedDetector(network, INPUT_SIZE, ("player", "ball"), Asked(0.2, 0.6, 50))
+    boxes = detector([np.zeros((*INPUT_SIZE, 3), np.uint8)])[0]
+    assert [box.label for box in boxes] == ["ball"] * count
+    assert sorted(box.x1_px for box in boxes) == [20 * k + 6 for k in range(count)]
+    assert sure_places(found, 0.2).shape[2] < 50
+
+
+def alike(ours: list[Box], theirs: list[Box], away_px: float, less: float) -> None:
+    """Every sure box of either has one of the same label at its place in the other."""
+    for one, other in ((ours, theirs), (theirs, ours)):
+        for box in one:
+            same = [b for b in other if b.label == box.label]
+            away = np.abs(corners(same) - corners([box])).max(axis=1)
+            near = int(np.argmin(away))
+            assert away[near] <= away_px
+            assert same[near].confidence == pytest.approx(box.confidence, abs=less)
+
+
+@pytest.fixture(scope="module")
+def exported() -> Path:
+    pytest.importorskip("openvino")
+    return detect_networks.weights_path(home() / "models", DetectConfig().model, "cpu")
+
+
+@pytest.mark.parametrize("shape", [(720, 1280, 3), (534, 1280, 3), (960, 1280, 3)])
+def test_boxes_are_those_of_the_librarys_own_prediction(
+    exported: Path, shape: tuple[int, ...]
+) -> None:
+    asked = Asked(0.01, 0.6, 150)
+    theirs = detect_networks._predicting(exported, 3, "cpu", asked)
+    network = detect_exported.backend(exported, 2)
+    assert network is not None
+    ours = ExportedDetector(network, INPUT_SIZE, detect_networks.LABELS, asked)
+    given = pictures(2, shape)
+    both = list(zip(ours(given), theirs(given), strict=True))
+    assert min(len(boxes) for boxes, _ in both) >= 10
+    for mine, other in both:
+        alike([b for b in mine if b.confidence > 0.03],
+              [b for b in other if b.confidence > 0.01], 0.5, 0.02)
+        alike([b for b in other if b.confidence > 0.03],
+              [b for b in mine if b.confidence > 0.01], 0.5, 0.02)
+
+
+def test_threads_find_what_one_finds(exported: Path) -> None:
+    config = DetectConfig(ball_look=None, hop_look=None)
+    networks = detect_networks.load_networks(home() / "models", config, Execution("cpu", threads=3))
+    assert networks.alone
+    given = pictures(6, (720, 1280, 3))
+    alone = networks.detector(given)
+    with ThreadPoolExecutor(3) as pool:
+        together = [boxes for [boxes] in pool.map(lambda p: networks.detector([p]), given)]
+    assert together == alone
+
+
+def test_an_unknown_backend_is_left_to_the_librarys_own_prediction(
+    exported: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(detect_exported, "backend", lambda *given: None)
+    config = DetectConfig(ball_look=None, hop_look=None)
+    networks = detect_networks.load_networks(home() / "models", config, Execution("cpu"))
+    assert not networks.alone
+    assert networks.detector(pictures(1, (720, 1280, 3)))[0]
