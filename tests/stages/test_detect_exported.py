@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -15,7 +14,7 @@ from rallymill.config import home
 from rallymill.stages import detect_exported, detect_networks
 from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import Box, corners
-from rallymill.stages.detect_exported import Asked, ExportedDetector, laid_out, sure_places
+from rallymill.stages.detect_exported import Asked, ExportedDetector, apart, laid_out
 from rallymill.stages.detect_networks import INPUT_SIZE, DetectConfig, as_input
 
 SIZE = (64, 96)
@@ -59,18 +58,25 @@ def test_input_of_more_channels_stands_at_the_top_left() -> None:
     assert np.abs(into - as_input([picture]).numpy()).max() <= 1e-6
 
 
-@pytest.mark.parametrize("count", [0, 1, 5, 6, 7, 40])
-def test_any_number_of_sure_places_is_boxes_to_the_library(count: int) -> None:
-    # Far apart, so that all of them stay; six of them look like boxes in their last form.
-    found = np.zeros((1, 6, 100), np.float32)
-    for k in range(count):
-        found[0, :, 2 * k] = (20 * k + 10, 30, 8, 8, 0.1, 0.5 + k / 100)
-    network: Callable = lambda given: found  # noqa: E731
-    detector = ExportedDetector(network, INPUT_SIZE, ("player", "ball"), Asked(0.2, 0.6, 50))
-    boxes = detector([np.zeros((*INPUT_SIZE, 3), np.uint8)])[0]
-    assert [box.label for box in boxes] == ["ball"] * count
-    assert sorted(box.x1_px for box in boxes) == [20 * k + 6 for k in range(count)]
-    assert sure_places(found, 0.2).shape[2] < 50
+@given(seed=st.integers(0, 10_000), count=st.integers(0, 60))
+@settings(max_examples=60, deadline=None)
+def test_boxes_that_stay_are_those_that_the_library_keeps(seed: int, count: int) -> None:
+    import torch
+    from ultralytics.utils import nms
+
+    rng = np.random.default_rng(seed)
+    # A few heaps of boxes, among many places that say nothing.
+    found = np.zeros((6, count + 20), np.float32)
+    heap = rng.uniform(20, 700, (2, 5))[:, rng.integers(0, 5, count)]
+    found[:2, :count] = heap + rng.normal(0, 3, (2, count))
+    found[2:4, :count] = rng.uniform(6, 30, (2, count))
+    found[4:, :count] = rng.permutation(np.linspace(0.0, 0.99, 2 * count)).reshape(2, count)
+    ours = apart(found, Asked(0.05, 0.6, 12))
+    theirs = nms.non_max_suppression(
+        torch.from_numpy(found[None]), 0.05, 0.6, max_det=12, nc=2
+    )[0].numpy()
+    assert ours.shape == theirs.shape
+    assert np.abs(ours - theirs).max(initial=0.0) < 2e-3
 
 
 def alike(ours: list[Box], theirs: list[Box], away_px: float, less: float) -> None:
