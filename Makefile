@@ -19,6 +19,7 @@ CLIPS ?= sample_clips
 DEVICE ?= cpu
 RUNS ?= runs
 RENDERED := $(RUNS)/looks/films
+WORLDS ?= 2260
 
 .PHONY: demo test lint bench clean train-detector train-ball-look train-hop-look look-films
 .DEFAULT_GOAL := demo
@@ -51,27 +52,24 @@ train-detector: $(VENV)/.installed-test
 	$(BIN)/python models/detector/train.py export $(RUNS)/detector/weights.pt
 
 look-films: $(VENV)/.installed-test
-	$(BIN)/python models/ball_look/train.py render --out $(RENDERED) --first-seed 60000 \
-		--count 300 --seconds 3
-	$(BIN)/python models/ball_look/train.py render --out $(RENDERED)-held --first-seed 100700 \
-		--count 28 --seconds 3
+	$(BIN)/python models/shots.py --balls $(RUNS)/looks/ball --hops $(RUNS)/looks/hop \
+		--first-seed 70000 --count $(WORLDS) --device $(DEVICE)
+	$(BIN)/python models/ball_look/train.py render --out $(RENDERED) --first-seed 100700 \
+		--count 28 --seconds 5
 
 train-ball-look: look-films
-	$(BIN)/python models/ball_look/train.py collect $(RENDERED) --out $(RUNS)/looks/ball \
-		--share 0.35 --bare 0.7 --device $(DEVICE)
-	$(BIN)/python models/ball_look/train.py collect $(RENDERED)-held --out $(RUNS)/looks/ball-held \
+	$(BIN)/python models/ball_look/train.py collect $(RENDERED) --out $(RUNS)/looks/ball-held \
 		--share 0.35 --device $(DEVICE)
-	$(BIN)/python models/ball_look/train.py train --looks $(RUNS)/looks/ball --device $(DEVICE) \
-		--validation $(RUNS)/looks/ball-held --out $(RUNS)/looks/ball.pt
-	$(BIN)/python models/ball_look/train.py export $(RUNS)/looks/ball.pt \
+	$(BIN)/python models/ball_look/train.py train --wide --looks $(RUNS)/looks/ball \
+		--validation $(RUNS)/looks/ball-held --out $(RUNS)/looks/ball.pt --device $(DEVICE)
+	$(BIN)/python models/ball_look/train.py export --wide $(RUNS)/looks/ball.pt \
 		--validation $(RUNS)/looks/ball-held --out $(RUNS)/looks/ball.onnx
 
 train-hop-look: look-films
-	$(BIN)/python models/hop_look/train.py collect $(RENDERED) --out $(RUNS)/looks/hop
-	$(BIN)/python models/hop_look/train.py collect $(RENDERED)-held --out $(RUNS)/looks/hop-held
-	$(BIN)/python models/hop_look/train.py train --looks $(RUNS)/looks/hop --device $(DEVICE) \
-		--validation $(RUNS)/looks/hop-held --out $(RUNS)/looks/hop.pt
-	$(BIN)/python models/hop_look/train.py export $(RUNS)/looks/hop.pt \
+	$(BIN)/python models/hop_look/train.py collect $(RENDERED) --out $(RUNS)/looks/hop-held
+	$(BIN)/python models/hop_look/train.py train --wide --looks $(RUNS)/looks/hop \
+		--validation $(RUNS)/looks/hop-held --out $(RUNS)/looks/hop.pt --device $(DEVICE)
+	$(BIN)/python models/hop_look/train.py export --wide $(RUNS)/looks/hop.pt \
 		--validation $(RUNS)/looks/hop-held --out $(RUNS)/looks/hop.onnx
 
 clean:

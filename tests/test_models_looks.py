@@ -13,6 +13,8 @@ from rallymill.stages import onnx_network
 MODELS = Path(__file__).resolve().parents[1] / "models"
 sys.path.insert(0, str(MODELS))
 looks = pytest.importorskip("looks")
+look_fit = pytest.importorskip("look_fit")
+shots = pytest.importorskip("shots")
 
 
 def spots(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -28,18 +30,20 @@ def test_a_look_learns_within_seconds(tmp_path: Path) -> None:
     import torch
 
     torch.manual_seed(0)
-    looks_of = spots(192, 1)
+    seen_before, rows_before = spots(192, 1)
+    looks.keep(tmp_path / "looks.npz", [seen_before], list(rows_before), 1, 10)
     held = spots(128, 2)
 
     def loss_of(net, seen, rows, rng):
-        found = net(looks.other_light(seen.float(), rng))
+        found = net(look_fit.other_light(seen.float(), rng))
         return torch.nn.functional.binary_cross_entropy_with_logits(found[:, 0], rows[:, 0])
 
     net = looks.Look(0, 0, 2)
     out = tmp_path / "weights.pt"
-    looks.train(net, *looks_of, loss_of, lambda kept: "", out, 5.0, 0.003, 16, 0, most_steps=60)
+    shelf = look_fit.Shelf([tmp_path], torch.device("cpu"))
+    look_fit.train(net, shelf, loss_of, lambda kept: "", out, 5.0, 0.003, 16, 0, most_steps=60)
     net.load_state_dict(torch.load(out, weights_only=True))
-    odds = looks.answers(net, held[0])[:, 0]
+    odds = look_fit.answers(net, held[0])[:, 0]
     right = held[1][:, 0] > 0
     assert np.median(odds[right]) > np.median(odds[~right]) + 0.5
     assert np.quantile(odds[~right], 0.9) < np.median(odds[right])
@@ -49,8 +53,8 @@ def test_what_is_exported_says_the_same_with_its_odds_put_right(tmp_path: Path) 
     pytest.importorskip("onnx", reason="onnx is not installed")
     net = looks.Look(0, 0, 2)
     given, _ = spots(5, 5)
-    odds = looks.answers(net, given)[:, 0]
-    looks.export(net, 2.0, -1.0, tmp_path / "weights.onnx", 0, 0)
+    odds = look_fit.answers(net, given)[:, 0]
+    look_fit.export(net, 2.0, -1.0, tmp_path / "weights.onnx", 0, 0)
     found = onnx_network._opencv(tmp_path / "weights.onnx")([given.astype(np.float32)])[0]
     assert np.allclose(found[:, 0], 2 * odds - 1, atol=1e-3)
 
@@ -59,7 +63,7 @@ def test_log_odds_are_put_right() -> None:
     rng = np.random.default_rng(3)
     odds = rng.normal(0, 3, 40_000)
     right = rng.random(len(odds)) < 1 / (1 + np.exp(-(0.5 * odds - 1)))
-    assert looks.fitted(odds, right.astype(float)) == pytest.approx((0.5, -1.0), abs=0.05)
+    assert look_fit.fitted(odds, right.astype(float)) == pytest.approx((0.5, -1.0), abs=0.05)
 
 
 def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
@@ -67,6 +71,64 @@ def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
     assert looks.keep(tmp_path / "a.npz", [seen[:2], seen[2:]], [[k, 1.0] for k in range(6)], 2, 10)
     looks.keep(tmp_path / "b.npz", [], [], 2, 10)
     (tmp_path / "c.part.npz").write_bytes(b"half a file")
-    again, rows = looks.load(tmp_path)
+    again, rows = look_fit.load(tmp_path)
     assert np.array_equal(again, seen) and rows[:, 0].tolist() == [0, 1, 2, 3, 4, 5]
-    assert "1.000" in looks.precision_recall(np.array([3.0, 2, 1]), np.array([1, 1, 0]))
+    assert "1.000" in look_fit.precision_recall(np.array([3.0, 2, 1]), np.array([1, 1, 0]))
+
+
+def test_what_is_turned_lies_where_it_is_said_to(tmp_path: Path) -> None:
+    import torch
+
+    along = torch.arange(48.0) - 23.5
+    down, right = torch.meshgrid(along, along, indexing="ij")
+    spot = torch.tensor([6.0, -4.0])
+    given = torch.exp(-((right - spot[0]) ** 2 + (down - spot[1]) ** 2) / 8).expand(20, 11, 48, 48)
+    seen, moved = look_fit.turned(given, torch.Generator().manual_seed(0), 0.5, 0.3)
+    light = seen[:, 4]
+    found = torch.stack([(light * where).sum((1, 2)) for where in (right, down)], 1)
+    found /= light.sum((1, 2))[:, None]
+    assert torch.allclose(found, moved @ spot, atol=0.05)
+    assert float((found - spot).norm(dim=1).mean()) > 0.5
+
+
+def test_a_shelf_takes_files_as_they_come_until_it_is_full(tmp_path: Path) -> None:
+    import torch
+
+    seen, rows = spots(6, 1)
+    looks.keep(tmp_path / "a.npz", [seen], list(rows), 1, 10)
+    shelf = look_fit.Shelf([tmp_path], torch.device("cpu"), capacity=10)
+    assert shelf.count == 6
+    looks.keep(tmp_path / "b.npz", [seen], list(1 - rows), 1, 10)
+    shelf.fill()
+    shelf.fill()
+    again, found = shelf.batch(torch.arange(10))
+    assert shelf.count == 10
+    assert np.array_equal(again.numpy(), np.concatenate([seen, seen[:4]]))
+    assert np.array_equal(found.numpy(), np.concatenate([rows, 1 - rows[:4]]))
+    assert shelf.share(0, 0.5) == pytest.approx(float(found.mean()))
+
+
+@pytest.mark.slow
+def test_shots_show_the_ball_in_the_middle_of_what_is_kept_of_it(tmp_path: Path) -> None:
+    """The ball is there only in the middle moment; without a detector it is found by the truth."""
+    from rallymill.stages.detect_networks import DetectConfig
+
+    for folder in ("balls", "hops"):
+        (tmp_path / folder).mkdir()
+    asked = shots.Asked(70001, 2, tmp_path / "balls", tmp_path / "hops", "cpu")
+    n_balls, n_hops = shots.collect(asked, lambda pictures: [[] for _ in pictures], DetectConfig())
+    seen, rows = look_fit.load(tmp_path / "balls")
+    players, heights = look_fit.load(tmp_path / "hops")
+    assert len(rows) == n_balls and len(players) == n_hops
+    right = rows[:, 1] > 0
+    assert right.sum() >= 4 and players.shape[1:] == (10, 48, 48)
+    assert ((heights[:, 1] > -0.01) & (heights[:, 1] < 1.2)).all()
+    off = np.hypot(rows[right, 2], rows[right, 3]) * rows[right, -1]
+    assert (off < 6).all() and off.max() > 1
+    share = []
+    for look, row in zip(seen[right].astype(float), rows[right], strict=True):
+        # Against the median of the moments, what is new lies around the ball and nowhere else.
+        new = np.abs(look[2] - np.median(look[:5], axis=0))
+        x, y = (round(23.5 + float(value)) for value in row[2:4])
+        share.append(new[y - 4:y + 5, x - 4:x + 5].mean() / (new.mean() + 1e-6))
+    assert np.median(share) > 2

@@ -18,32 +18,16 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import look_fit
 import looks as look_training
-
-RIGHT_PX, WRONG_PX = 5.0, 9.0
-"""A candidate no further from the ball than the first is right, farther than the second wrong; in
-pixels of a picture 720 pixels high. What lies between is left out."""
-HIDDEN_PX = 16.0
-"""So near to a ball that the truth calls invisible, nothing is said."""
-LEAST_CONFIDENCE = 0.0004
-"""Least confidence of the detector's candidates that are looked at."""
-A_FRAME = 14
-"""Most wrong candidates of a frame that are kept, the most confident first."""
+from ball_look import places
 
 
 def step_collect(arguments: argparse.Namespace) -> None:
     """Write one file of looks for each film of the folders that has none yet."""
     from rallymill import benchmark_detect
-    from rallymill.config import home
-    from rallymill.stages.base import Execution
-    from rallymill.stages.detect_networks import DetectConfig, load_detector
 
-    config = DetectConfig(
-        ball_confidence=LEAST_CONFIDENCE, look_confidence=LEAST_CONFIDENCE, balls_a_frame=40
-    )
-    detector = load_detector(
-        home() / "models", config, Execution(threads=1, device=arguments.device)
-    )
+    detector, config = places.detector(arguments.device)
     for path, out in look_training.films_to_do(arguments):
         if benchmark_detect.tier_of(path) != "films" and not _has_truth(path):
             continue
@@ -92,48 +76,24 @@ def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespa
     looks, rows = [], []
     for seen in benchmark_detect.seen_of(path, spans, cameras, config):
         at = seen.at
-        if at.frame in bare:
-            places, kind, offset = elsewhere(
-                balls.loc[at.frame], people[people.frame == at.frame], at, ratio, rng
-            )
-            looks.append(detect_balls.looks(seen.moments, seen.matrices, places))
-            for k in range(len(places)):
-                rows.append((at.frame, kind[k], *offset[k], 0, 0, 0, 0, at.scale * ratio))
+        if at.frame not in wanted and at.frame not in bare:
             continue
-        if at.frame not in wanted:
-            continue
-        boxes = [b for b in choose(detector([seen.picture])[0], config)
-                 if b.label == "ball"]
-        scale, said = at.scale, detect_balls.features(boxes)
-        places = detect_balls.middles(boxes)
-        to_720 = scale * ratio
-        kind = np.zeros(len(boxes), int)
-        offset = np.zeros((len(boxes), 2))
+        ball = None
         if at.frame in balls.index:
-            ball = balls.loc[at.frame]
-            spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / scale - 0.5
-            offset = spot - places
-            away = np.hypot(*offset.T) * to_720
-            if ball.resting:
-                kind = np.where(away > HIDDEN_PX, 0, -1)
-            elif ball.visible:
-                kind = np.where(away <= RIGHT_PX, 1, np.where(away > WRONG_PX, 0, -1))
-                # The ball itself, not quite in the middle, also where the detector missed it.
-                moved = spot + rng.uniform(-4, 4, 2) / to_720
-                places = np.vstack([places, moved])
-                offset = np.vstack([offset, spot - moved])
-                said = np.vstack([said, np.zeros((1, detect_balls.FEATURES))])
-                kind = np.append(kind, 1)
-            else:
-                kind = np.where(away > HIDDEN_PX, 0, -1)
-        wrong = np.flatnonzero(kind == 0)
-        right = np.flatnonzero(kind == 1)
-        kept = np.concatenate([right, wrong[:A_FRAME]])
-        if not len(kept):
-            continue
-        looks.append(detect_balls.looks(seen.moments, seen.matrices, places[kept]))
-        for k in kept:
-            rows.append((at.frame, kind[k], *offset[k], *said[k], to_720))
+            row = balls.loc[at.frame]
+            spot = (np.array([row.u_px, row.v_px], float) + 0.5) / at.scale - 0.5
+            ball = places.Ball(spot, bool(row.visible), bool(row.resting))
+        if at.frame in wanted:
+            boxes = [b for b in choose(detector([seen.picture])[0], config) if b.label == "ball"]
+            spots, found = places.of_candidates(boxes, ball, at.scale * ratio, rng)
+        else:
+            there = people[people.frame == at.frame]
+            corners = there[["x1_px", "y1_px", "x2_px", "y2_px"]].to_numpy(float) / at.scale
+            size = at.shades.grey.shape[::-1]
+            spots, found = places.elsewhere(ball, corners, size, at.scale * ratio, rng)
+        if len(spots):
+            looks.append(detect_balls.looks(seen.moments, seen.matrices, spots))
+            rows += [(at.frame, *row, at.scale * ratio) for row in found]
     count = look_training.keep(out, looks, rows, 9, detect_balls.CHANNELS)
     return f"{count} looks, {sum(int(row[KIND]) for row in rows)} right"
 
@@ -150,17 +110,20 @@ def step_train(arguments: argparse.Namespace) -> None:
     torch.manual_seed(arguments.seed)
     torch.set_num_threads(arguments.threads)
     device = torch.device(arguments.device)
-    looks, rows = look_training.load(arguments.looks)
-    held = look_training.load(arguments.validation)
-    print(f"{len(rows)} looks, {int(rows[:, KIND].sum())} right; validation {len(held[1])}")
+    shelf = look_fit.Shelf(arguments.looks, device, arguments.capacity, arguments.wait_for)
+    held = look_fit.load(arguments.validation)
+    print(f"{shelf.count} looks, {shelf.share(KIND, 0.5):.3f} of them right; "
+          f"validation {len(held[1])}", flush=True)
     net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
     if arguments.start:
-        net.load_state_dict(torch.load(arguments.start, weights_only=True))
+        net.load_state_dict(torch.load(arguments.start, weights_only=True, map_location="cpu"))
 
     def loss_of(net, looks, rows, rng):
-        seen, mirrored = look_training.varied(looks, rng)
+        seen, mirrored = look_fit.varied(looks, rng)
         offset, said, kind = rows[:, OFFSET].clone(), rows[:, SAID], rows[:, KIND]
         offset[mirrored, 0] *= -1
+        seen, moved = look_fit.turned(seen, rng, 0.25, 0.25)
+        offset = (moved @ offset[:, :, None])[:, :, 0]
         # What the detector says may be wanting.
         heard = torch.rand(len(rows), 1, generator=rng, device=rows.device) >= 0.15
         with torch.autocast(device.type, torch.bfloat16):
@@ -170,8 +133,8 @@ def step_train(arguments: argparse.Namespace) -> None:
         away = functional.smooth_l1_loss(found[:, 1:], offset, reduction="none").mean(1)
         return loss + 0.1 * (away * kind).sum() / kind.sum().clamp(min=1)
 
-    look_training.train(
-        net.to(device), looks, rows, loss_of, lambda net: judged(net, held), arguments.out,
+    look_fit.train(
+        net.to(device), shelf, loss_of, lambda net: judged(net, held), arguments.out,
         arguments.minutes, arguments.rate, arguments.batch, arguments.seed,
     )
 
@@ -185,10 +148,10 @@ def candidates(held):
 def judged(net, held) -> str:
     """How well candidates of held films are told apart, beside the detector's own confidence."""
     looks, rows = candidates(held)
-    found = look_training.answers(net, looks, rows[:, SAID])
+    found = look_fit.answers(net, looks, rows[:, SAID])
     kind = rows[:, KIND] > 0
     texts = [
-        f"{name}: {look_training.precision_recall(score, kind)}"
+        f"{name}: {look_fit.precision_recall(score, kind)}"
         for name, score in (("detector", rows[:, SAID][:, 1]), ("look", found[:, 0]))
     ]
     off = np.hypot(*(found[kind, 1:] - rows[kind][:, OFFSET]).T)
@@ -201,34 +164,11 @@ def step_export(arguments: argparse.Namespace) -> None:
     import torch
 
     net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
-    net.load_state_dict(torch.load(arguments.weights, weights_only=True))
-    looks, rows = candidates(look_training.load(arguments.validation))
-    found = look_training.answers(net, looks, rows[:, SAID])
-    slope, shift = look_training.fitted(found[:, 0].astype(float), rows[:, KIND].astype(float))
-    look_training.export(net, slope, shift, arguments.out, MORE, N_SAID)
-
-
-def elsewhere(ball, people, at, ratio: float, rng):
-    """The ball, not quite in the middle, and places where it is not, many of them on people.
-
-    Returns places (N, 2), whether the ball is there (N,), and offsets to it (N, 2).
-    """
-    height, width = at.shades.grey.shape
-    to_720 = at.scale * ratio
-    places = rng.uniform(0, 1, (2, 2)) * [width, height]
-    if len(people):
-        box = people.iloc[int(rng.integers(len(people)))]
-        low = np.array([box.x1_px, box.y1_px], float) / at.scale
-        high = np.array([box.x2_px, box.y2_px], float) / at.scale
-        # Rackets and shoes stand out of a box, or lie at its edge.
-        places = np.vstack([places, low + rng.uniform(-0.15, 1.15, (2, 2)) * (high - low)])
-    spot = (np.array([ball.u_px, ball.v_px], float) + 0.5) / at.scale - 0.5
-    places = places[np.hypot(*(spot - places).T) * to_720 > HIDDEN_PX]
-    kind = np.zeros(len(places), int)
-    if ball.visible:
-        places = np.vstack([places, spot + rng.uniform(-4, 4, 2) / to_720])
-        kind = np.append(kind, 1)
-    return places, kind, spot - places
+    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    looks, rows = candidates(look_fit.load(arguments.validation))
+    found = look_fit.answers(net, looks, rows[:, SAID])
+    slope, shift = look_fit.fitted(found[:, 0].astype(float), rows[:, KIND].astype(float))
+    look_fit.export(net, slope, shift, arguments.out, MORE, N_SAID)
 
 
 def step_render(arguments: argparse.Namespace) -> None:

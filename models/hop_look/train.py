@@ -18,7 +18,9 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import look_fit
 import looks as look_training
+from hop_look import places
 
 HEIGHT, TALL = 1, 2
 """Columns of what is kept besides a look: height of the feet in metres, of the box in pixels."""
@@ -64,14 +66,10 @@ def collect(path: Path, out: Path, share: float) -> int:
             if row is None or (at.frame, role) not in wanted or not row.visible:
                 continue
             box = np.array([row.x1_px, row.y1_px, row.x2_px, row.y2_px], dtype=float)
-            box = (box + 0.5) / at.scale - 0.5
-            tall = box[3] - box[1]
-            if tall < detect_hops.LEAST_TALL_PX or box[3] > at.shades.grey.shape[0] - 2:
-                continue
-            # As far off as boxes of the detector are.
-            box += rng.normal(0, 0.012 * tall + 0.5, 4)
-            looks.append(detect_hops.looks(seen.moments, seen.matrices, box[None]))
-            rows.append((at.frame, row.z_m, tall, at.t_s, role == "near"))
+            look = places.of_player(seen, (box + 0.5) / at.scale - 0.5, rng)
+            if look is not None:
+                looks.append(look[0])
+                rows.append((at.frame, row.z_m, look[1], at.t_s, role == "near"))
     return look_training.keep(out, looks, rows, 5, detect_hops.CHANNELS)
 
 
@@ -83,13 +81,14 @@ def step_train(arguments: argparse.Namespace) -> None:
     torch.manual_seed(arguments.seed)
     torch.set_num_threads(arguments.threads)
     device = torch.device(arguments.device)
-    looks, rows = look_training.load(arguments.looks)
-    held = look_training.load(arguments.validation)
-    print(f"{len(rows)} looks, {int((rows[:, HEIGHT] > OFF_GROUND_M).sum())} in the air; "
+    shelf = look_fit.Shelf(arguments.looks, device, arguments.capacity, arguments.wait_for)
+    held = look_fit.load(arguments.validation)
+    print(f"{shelf.count} looks, {shelf.share(HEIGHT, OFF_GROUND_M):.3f} in the air; "
           f"validation {len(held[1])}, {int((held[1][:, HEIGHT] > OFF_GROUND_M).sum())}")
 
     def loss_of(net, looks, rows, rng):
-        seen, _ = look_training.varied(looks, rng)
+        seen, _ = look_fit.varied(looks, rng)
+        seen, _ = look_fit.turned(seen, rng, 0.06, 0.1)
         height = rows[:, HEIGHT]
         with torch.autocast(device.type, torch.bfloat16):
             found = net(seen)
@@ -100,8 +99,8 @@ def step_train(arguments: argparse.Namespace) -> None:
             ) + 0.5 * functional.smooth_l1_loss(found[:, 1], height * 10)
         )
 
-    look_training.train(
-        look_training.Look(0, 0, 2, arguments.widths).to(device), looks, rows, loss_of,
+    look_fit.train(
+        look_training.Look(0, 0, 2, arguments.widths).to(device), shelf, loss_of,
         lambda net: judged(net, held), arguments.out, arguments.minutes, arguments.rate,
         arguments.batch, arguments.seed, decay=0.05,
     )
@@ -109,11 +108,11 @@ def step_train(arguments: argparse.Namespace) -> None:
 
 def judged(net, held) -> str:
     """How well held looks are told apart, near and far players."""
-    found = look_training.answers(net, held[0])[:, 0]
+    found = look_fit.answers(net, held[0])[:, 0]
     in_air = held[1][:, HEIGHT] > OFF_GROUND_M
     near = held[1][:, 4] > 0
     return "; ".join(
-        f"{name}: {look_training.precision_recall(found[those], in_air[those])}"
+        f"{name}: {look_fit.precision_recall(found[those], in_air[those])}"
         for name, those in (("near", near), ("far", ~near))
     )
 
@@ -123,15 +122,15 @@ def step_export(arguments: argparse.Namespace) -> None:
     import torch
 
     net = look_training.Look(0, 0, 2, arguments.widths)
-    net.load_state_dict(torch.load(arguments.weights, weights_only=True))
-    looks, rows = look_training.load(arguments.validation)
+    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    looks, rows = look_fit.load(arguments.validation)
     in_air = rows[:, HEIGHT] > OFF_GROUND_M
-    found = look_training.answers(net, looks)[:, 0].astype(float)
-    slope, shift = look_training.fitted(found, in_air.astype(float))
+    found = look_fit.answers(net, looks)[:, 0].astype(float)
+    slope, shift = look_fit.fitted(found, in_air.astype(float))
     # From the share of these looks, which crowd around hops, to the base rate.
     share = float(in_air.mean())
     shift += np.log(BASE_RATE / (1 - BASE_RATE)) - np.log(share / (1 - share))
-    look_training.export(net, slope, float(shift), arguments.out, 0, 0)
+    look_fit.export(net, slope, float(shift), arguments.out, 0, 0)
 
 
 def main() -> None:

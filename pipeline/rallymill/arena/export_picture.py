@@ -74,7 +74,7 @@ class Studio:
             self._mains[size] = camera_work.main_camera(self.world, self.seed, self.tier, *size)
         return self._mains[size]
 
-    def _moment(self, rng: np.random.Generator) -> float:
+    def moment(self, rng: np.random.Generator) -> float:
         """A moment of the world, mostly with the ball in play."""
         t = 1.0
         for _ in range(8):
@@ -110,7 +110,7 @@ class Studio:
     ) -> Shot:
         """A shot of a given chain; now and then no main camera unless ``main_only``."""
         how = render_develop.draw_processing(rng, self.tier)
-        t = self._moment(rng)
+        t = self.moment(rng)
         draw, number = float(rng.random()), int(rng.integers(0, 2**31))
         draw = max(draw, 0.1) if main_only else draw
         work = self._main_work(rng, chain)
