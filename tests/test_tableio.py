@@ -136,3 +136,72 @@ def test_a_column_that_came_later_is_null_in_older_tables(tmp_path: Path) -> Non
     again = tableio.read(path, tables.DETECTIONS)
     assert again.schema.equals(tables.DETECTIONS.schema())
     assert again.column("x2_px").null_count == 1
+
+
+def frames(*cameras: list[float] | None) -> pa.Table:
+    return tableio.from_rows(tables.FRAMES, [
+        {"match_id": "m", "frame": k, "t_s": k / 25, "view_id": 0, "court_status": "lost",
+         "camera": camera}
+        for k, camera in enumerate(cameras)
+    ])
+
+
+LIST = st.none() | st.lists(st.floats(-1e6, 1e6), min_size=12, max_size=12)
+
+
+@settings(max_examples=30, deadline=None)
+@given(cameras=st.lists(LIST, max_size=6), skipped=st.integers(0, 3))
+def test_lists_of_one_size_come_back_with_their_nulls(
+    tmp_path_factory: pytest.TempPathFactory, cameras: list, skipped: int
+) -> None:
+    path = tmp_path_factory.mktemp("frames") / "frames.parquet"
+    table = frames(*cameras).slice(skipped)
+    tableio.write(path, tables.FRAMES, table)
+    found = tableio.read(path, tables.FRAMES)
+    assert found.equals(table)
+    assert tableio.read(path, tables.FRAMES, ["camera"])["camera"].equals(table["camera"])
+    assert dict(tableio.by_column(path, tables.FRAMES))["camera"].equals(table["camera"])
+
+
+def test_files_hold_no_lists_of_one_size(tmp_path: Path) -> None:
+    # Before version 26, pyarrow does not read them where one is null.
+    path = tmp_path / "frames.parquet"
+    tableio.write(path, tables.FRAMES, frames(None, [1.0] * 12))
+    kinds = pq.read_schema(path).types
+    assert any(pa.types.is_list(kind) for kind in kinds)
+    assert not any(pa.types.is_fixed_size_list(kind) for kind in kinds)
+
+
+@pytest.mark.parametrize("columns", [None, ["frame", "camera"]])
+def test_files_with_lists_of_one_size_are_read_as_well(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, columns: list[str] | None
+) -> None:
+    path = tmp_path / "frames.parquet"
+    table = frames(None, [1.0] * 12, None)
+    table = table.replace_schema_metadata({"fingerprint": "f"})
+    pq.write_table(table, path)
+    read_table = pq.read_table
+
+    def of_an_older_version(source: object, **given: object) -> pa.Table:
+        found = read_table(source, **given)
+        if any(pa.types.is_fixed_size_list(kind) for kind in found.schema.types):
+            raise pa.ArrowInvalid("Expected all lists to be of size=12 but index 0 had size=0")
+        return found
+
+    wanted = table.select(columns) if columns else table
+    for reader in (read_table, of_an_older_version):
+        monkeypatch.setattr(pq, "read_table", reader)
+        found = tableio.read(path, tables.FRAMES, columns)
+        assert found.equals(wanted)
+        assert found.schema.metadata[b"fingerprint"] == b"f"
+
+
+def test_lists_of_another_size_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "frames.parquet"
+    place = frames(None).schema.get_field_index("camera")
+    short = frames(None).set_column(
+        place, "camera", pa.array([[1.0, 2.0]], pa.list_(pa.float64()))
+    )
+    pq.write_table(short, path)
+    with pytest.raises(TableError):
+        tableio.read(path, tables.FRAMES)

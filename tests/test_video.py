@@ -45,6 +45,22 @@ def test_empty_file_says_so(tmp_path):
     assert caught.value.remedy
 
 
+def test_names_in_no_known_writing_are_no_reason_to_refuse(tmp_path):
+    path = film(tmp_path / "night.mkv", n=3, options={})
+    part = tmp_path / "named.mkv"
+    with av.open(str(path)) as source, av.open(str(part), "w") as out:
+        out.metadata["title"] = "MATCHDAY"
+        stream = out.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(source.streams.video[0]):
+            if packet.dts is not None:
+                packet.stream = stream
+                out.mux(packet)
+    content = part.read_bytes()
+    assert content.count(b"MATCHDAY") == 1
+    part.write_bytes(content.replace(b"MATCHDAY", b"M\xe4TCH\xff\xfe\xe9"))
+    assert len(list(video.frames(part))) == 3
+
+
 def test_missing_file_says_so(tmp_path):
     with pytest.raises(InputError, match="no such file"):
         video.frames(tmp_path / "gone.mp4")

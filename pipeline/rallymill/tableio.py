@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 COMPRESSION = "zstd"
+ARROW_SCHEMA = b"ARROW:schema"
+"""Name under which Arrow adds its own schema to a file."""
 
 
 def from_rows(spec: TableSpec, rows: Sequence[Mapping[str, Any]]) -> pa.Table:
@@ -102,7 +105,7 @@ def write(
     check(spec, table)
     merged = dict(spec.schema().metadata or {})
     merged.update({key.encode(): value.encode() for key, value in (metadata or {}).items()})
-    table = pa.Table.from_arrays(table.columns, schema=spec.schema().with_metadata(merged))
+    table = _as_stored(table).replace_schema_metadata(merged)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     os.close(handle)
@@ -113,6 +116,66 @@ def write(
     finally:
         if os.path.exists(name):
             os.unlink(name)
+
+
+def stored_type(dtype: pa.DataType) -> pa.DataType:
+    """Type in files of what has a type in tables: lists of one size are lists of any size there.
+
+    Before version 26, pyarrow reads no file with lists of one size of which some are null.
+    """
+    return pa.list_(dtype.value_type) if pa.types.is_fixed_size_list(dtype) else dtype
+
+
+def _as_stored(table: pa.Table) -> pa.Table:
+    """The table with the types that it has in files."""
+    for place, field in enumerate(table.schema):
+        if pa.types.is_fixed_size_list(field.type):
+            values = pa.chunked_array(
+                [_any_size(chunk) for chunk in table.column(place).chunks], stored_type(field.type)
+            )
+            changed = field.with_type(stored_type(field.type))
+            table = table.set_column(place, changed, values)
+    return table
+
+
+def _any_size(chunk: pa.FixedSizeListArray) -> pa.ListArray:
+    """Lists of one size as lists of any size; a null has none of the numbers."""
+    there = chunk.is_valid().to_numpy(zero_copy_only=False)
+    ends = np.concatenate([[0], np.cumsum(there)]) * chunk.type.list_size
+    offsets = pa.array(ends, pa.int32(), mask=np.append(~there, False))
+    return pa.ListArray.from_arrays(offsets, chunk.flatten())
+
+
+def _stored(path: Path, columns: Sequence[str] | None) -> pa.Table:
+    """Rows of a file, with the types that it has there or that they had in the table."""
+    columns = None if columns is None else list(columns)
+    try:
+        return pq.read_table(path, columns=columns)
+    except pa.ArrowInvalid:
+        # A file from before lists were stored as they are now, and an older pyarrow: without what
+        # Arrow has added to the file's own schema, it reads the lists.
+        content = path.read_bytes()
+        place = content.rfind(ARROW_SCHEMA)
+        if place < 0:
+            raise
+        hidden = ARROW_SCHEMA.lower()
+        whole = content[:place] + hidden + content[place + len(hidden):]
+        table = pq.read_table(pa.BufferReader(whole), columns=columns)
+        metadata = {k: v for k, v in (table.schema.metadata or {}).items() if k != hidden}
+        return table.replace_schema_metadata(metadata)
+
+
+def _of_one_size(spec: TableSpec, table: pa.Table) -> pa.Table:
+    """The table with lists of one size where the schema says so and they are."""
+    for column in spec.columns:
+        if not pa.types.is_fixed_size_list(column.dtype) or column.name not in table.column_names:
+            continue
+        place = table.column_names.index(column.name)
+        found = table.schema.field(place)
+        if pa.types.is_list(found.type) and found.type.value_type == column.dtype.value_type:
+            values = table.column(place).cast(column.dtype)
+            table = table.set_column(place, column.field(), values)
+    return table
 
 
 def read(path: Path, spec: TableSpec, columns: Collection[str] | None = None) -> pa.Table:
@@ -131,7 +194,7 @@ def read(path: Path, spec: TableSpec, columns: Collection[str] | None = None) ->
         wanted = None if columns is None else [
             name for name in pq.read_schema(path).names if name in spec.names()
         ]
-        table = pq.read_table(path, columns=wanted)
+        table = _of_one_size(spec, _stored(path, wanted))
     except FileNotFoundError as error:
         raise TableError(f"{path}: no such table", "run rallymill process first") from error
     except (pa.ArrowInvalid, OSError) as error:
@@ -158,7 +221,10 @@ def by_column(path: Path, spec: TableSpec) -> Iterator[tuple[str, pa.ChunkedArra
             lacking = [column for column in spec.columns if column.name not in found.names]
             if (
                 found.names != [column.name for column in known]
-                or any(found.field(column.name).type != column.dtype for column in known)
+                or any(
+                    found.field(column.name).type not in (column.dtype, stored_type(column.dtype))
+                    for column in known
+                )
                 or not all(column.nullable for column in lacking)
             ):
                 raise TableError(
@@ -170,7 +236,9 @@ def by_column(path: Path, spec: TableSpec) -> Iterator[tuple[str, pa.ChunkedArra
                     n_rows = file.metadata.num_rows
                     yield column.name, pa.chunked_array([pa.nulls(n_rows, column.dtype)])
                 else:
-                    yield column.name, file.read(columns=[column.name])[column.name]
+                    alone = of_columns(spec, [column.name])
+                    values = _of_one_size(alone, _stored(path, [column.name]))[column.name]
+                    yield column.name, values
     except (pa.ArrowInvalid, OSError) as error:
         raise TableError(f"{path}: not a whole Parquet file", "delete it and run again") from error
 

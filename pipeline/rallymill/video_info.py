@@ -98,6 +98,15 @@ def content_hash(path: Path) -> str:
     return digest.hexdigest()
 
 
+def _opened(path: Path) -> av.container.InputContainer:
+    """A container, whatever bytes that are no text its metadata hold."""
+    try:
+        return av.open(str(path), metadata_errors="ignore")
+    except TypeError:
+        # From version 19 on there is no such choice, and no text is refused.
+        return av.open(str(path))
+
+
 def open_video(path: Path) -> tuple[av.container.InputContainer, av.video.stream.VideoStream]:
     """Open a recording and choose its video stream (the largest; cover pictures are passed over).
 
@@ -112,7 +121,7 @@ def open_video(path: Path) -> tuple[av.container.InputContainer, av.video.stream
     if path.stat().st_size == 0:
         raise InputError(f"{path.name} is empty: it has no bytes", REMEDY_COPY)
     try:
-        container = av.open(str(path), metadata_errors="ignore")
+        container = _opened(path)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise InputError(*_why_not_opened(path)) from error
     # A damaged header may name a codec that nobody knows; such a stream has no context.
