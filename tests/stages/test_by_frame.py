@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rallymill import tables
+from rallymill import tableio, tables
 from rallymill.stages import flight, people, track
 from rallymill.stages.base import MatchContext
 from rallymill.stages.by_frame import ByFrame, by_view
-from rallymill.stages.cameras import cameras_of, covariances_of
+from rallymill.stages.cameras import CamerasByFrame, cameras_of, covariances_of
 from rallymill.stages.people.ground import View
 from tests.stages import test_track
 from tests.support.people_scene import Scene, scene
@@ -71,6 +71,41 @@ def test_cameras_are_those_of_the_table() -> None:
     assert [k for k, spread in enumerate(covariances) if spread is None] == [0, 2, 4, 6, 8]
     assert covariances[1][0, 0] == 1.0 and covariances[3][7, 7] == 38.0
     assert len(cameras[2:5]) == 3 and cameras[2:5][1] is None
+
+
+@settings(max_examples=20, deadline=None)
+@given(skipped=st.integers(0, 6), chunk=st.integers(1, 12), shuffled=st.booleans())
+def test_cameras_by_frame_are_made_when_asked_for(
+    skipped: int, chunk: int, shuffled: bool
+) -> None:
+    rows = scene(5, seconds=1.0, rate=10.0).frames.to_pylist()
+    for k, row in enumerate(rows):
+        row["frame"], row["k1"] = 3 * k + 2, (None if k < 5 else 0.01)
+    rows[3]["camera"], rows[7]["camera"] = None, [1.0] * 12  # of no camera
+    rows[9]["camera"] = rows[8]["camera"]
+    table = tableio.from_rows(tables.FRAMES, rows)
+    wanted = dict(zip(table["frame"].to_pylist(), cameras_of(table.to_pandas()), strict=True))
+    if shuffled:
+        table = table.take(np.random.default_rng(chunk).permutation(len(rows)))
+    kept = ["frame", "camera", "k1", "width_px", "height_px"]
+    parts = [table.slice(first, chunk) for first in range(0, len(rows), chunk)]
+    cameras = CamerasByFrame(pa.concat_tables(parts).slice(skipped).select(kept))
+    assert len(cameras) == len(rows) - skipped
+    assert set(cameras) == set(table["frame"].to_pylist()[skipped:])
+    for frame in cameras:
+        found, true = cameras[frame], wanted[frame]
+        assert (found is None) == (true is None)
+        if found is not None and true is not None:
+            assert np.array_equal(found.matrix, true.matrix) and found.k1 == true.k1
+            assert (found.width_px, found.height_px) == (true.width_px, true.height_px)
+    assert cameras.get(1) is None and 1 not in cameras
+    if {26, 29} <= set(cameras):
+        assert cameras[26] is cameras[29]  # it stood still
+
+
+def test_no_frames_have_no_cameras() -> None:
+    cameras = CamerasByFrame(tables.FRAMES.empty())
+    assert not len(cameras) and cameras.get(0) is None
 
 
 def test_borders_of_chunks_change_no_row(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,11 +6,12 @@ into objects when one is asked for.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TypeVar, overload
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from rallymill.camera import Camera, from_matrix
@@ -43,6 +44,58 @@ class PerFrame(Sequence[T | None]):
             return tuple(self[k] for k in range(*index.indices(len(self))))
         numbers = self._numbers[index]
         return self._make(numbers) if np.isfinite(numbers[0]) else None
+
+
+class CamerasByFrame(Mapping[int, Camera | None]):
+    """Cameras of a frames table by frame, each made when it is asked for.
+
+    A frame whose matrix is null or not that of a camera has None. Frames that follow each other
+    with the same matrix give the same object, so that a camera that stood still is seen to.
+    """
+
+    def __init__(self, table: pa.Table) -> None:
+        """Take a table with ``frame``, ``camera``, ``k1``, ``width_px`` and ``height_px``."""
+        self._frame: NDArray[np.int64] = table["frame"].to_numpy()
+        self._order = np.argsort(self._frame, kind="stable")
+        matrices = table["camera"].combine_chunks()
+        if isinstance(matrices, pa.ChunkedArray):
+            matrices = pa.concat_arrays(matrices.chunks) if matrices.num_chunks else pa.array([])
+        known = matrices.is_valid().to_numpy(zero_copy_only=False)
+        # Of what is null there is no matrix.
+        self._row = np.where(known, np.cumsum(known) - 1, -1)
+        self._matrices = (
+            matrices.flatten().to_numpy().reshape(-1, 12) if known.any() else np.empty((0, 12))
+        )
+        self._k1 = np.nan_to_num(table["k1"].to_numpy().astype(float))
+        self._size = [table[name].to_numpy() for name in ("width_px", "height_px")]
+        self._before: tuple[bytes, Camera | None] = (b"", None)
+
+    def __getitem__(self, frame: int) -> Camera | None:
+        """Camera of a frame of the table."""
+        at = int(np.searchsorted(self._frame, frame, sorter=self._order))
+        if at == len(self._frame) or self._frame[self._order[at]] != frame:
+            raise KeyError(frame)
+        place = int(self._order[at])
+        if self._row[place] < 0:
+            return None
+        matrix, k1 = self._matrices[self._row[place]], float(self._k1[place])
+        key = matrix.tobytes() + np.float64(k1).tobytes()
+        if key != self._before[0]:
+            width, height = (int(numbers[place]) for numbers in self._size)
+            try:
+                found = from_matrix(matrix, width, height, k1)
+            except ValueError:
+                found = None
+            self._before = (key, found)
+        return self._before[1]
+
+    def __iter__(self) -> Iterator[int]:
+        """Frames of the table in their order there."""
+        return iter(self._frame.tolist())
+
+    def __len__(self) -> int:
+        """Number of frames."""
+        return len(self._frame)
 
 
 def cameras_of(frames: pd.DataFrame) -> PerFrame[Camera]:

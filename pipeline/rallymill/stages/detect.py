@@ -19,15 +19,15 @@ import logging
 from collections.abc import Iterator, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pyarrow as pa
 
 from rallymill import tableio, tables, video
 from rallymill.stages import detect_second
 from rallymill.stages.ahead import in_order
-from rallymill.stages.base import Execution, MatchContext
-from rallymill.stages.cameras import cameras_of
+from rallymill.stages.base import Columns, Execution, MatchContext
+from rallymill.stages.cameras import CamerasByFrame
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
 from rallymill.stages.detect_ask import Asker, Rhythm, Second
 from rallymill.stages.detect_boxes import Box
@@ -53,6 +53,7 @@ class DetectStage:
     name = "detect"
     version = 4
     reads = ("views", "frames")
+    columns: ClassVar[Columns] = {"frames": ("frame", "camera", "k1", "width_px", "height_px")}
     writes = tables.DETECTIONS
     needs_video = True
     config_class = DetectConfig
@@ -114,8 +115,7 @@ Found = tuple[int, float, float, list[Box]]
 
 def cameras_by_frame(table: pa.Table) -> Cameras:
     """Cameras of a frames table."""
-    frames = table.to_pandas()
-    return dict(zip(frames["frame"], cameras_of(frames), strict=True))
+    return CamerasByFrame(table)
 
 
 def load_asker(models: Path, config: DetectConfig, execution: Execution) -> Asker | None:
