@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import weakref
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,11 @@ from hypothesis import strategies as st
 from rallymill import tableio, tables
 from rallymill.stages import flight, people, track
 from rallymill.stages.base import MatchContext
-from rallymill.stages.by_frame import ByFrame, by_view
+from rallymill.stages.by_frame import ByFrame, by_view, in_pieces
 from rallymill.stages.cameras import CamerasByFrame, cameras_of, covariances_of
 from rallymill.stages.people.ground import View
 from tests.stages import test_track
+from tests.support import synthetic
 from tests.support.people_scene import Scene, scene
 
 MATCH = MatchContext("m", Path("m.mp4"))
@@ -52,6 +54,84 @@ def test_rows_of_views(seed: int, lengths: list[int], shuffled: bool) -> None:
     assert np.concatenate([[], *(part["frame"].to_numpy() for part in parts)]).tolist() == (
         frames.tolist())
     assert all(len(set(part["view_id"].to_pylist())) == 1 for part in parts)
+
+
+def still_view(balls: list[int], n: int = 4000, rate: float = 10.0) -> tuple[pa.Table, ByFrame]:
+    """A view of a camera that never moves, and boxes of which some are sure balls."""
+    frames = pa.table({"frame": np.arange(n) + 7, "t_s": np.arange(n) / rate,
+                       "view_id": np.zeros(n, np.int32)})
+    rows = [(7 + k, "ball", 0.9) for k in balls]
+    rows += [(7 + k, "player", 0.9) for k in range(n)] + [(7 + k, "ball", 0.1) for k in range(n)]
+    names = ("frame", "label", "confidence")
+    return frames, ByFrame(pa.table(dict(zip(names, zip(*rows, strict=True), strict=True))))
+
+
+@settings(max_examples=40, deadline=None)
+@given(balls=st.lists(st.integers(0, 3999), max_size=60, unique=True),
+       most_s=st.floats(5.0, 500.0))
+def test_pieces_of_a_long_view_are_all_of_it(balls: list[int], most_s: float) -> None:
+    frames, boxes = still_view(balls)
+    pieces = in_pieces([frames], boxes, most_s)
+    assert pa.concat_tables(pieces).equals(frames)
+    spans = [part["t_s"].to_numpy()[[0, -1]] for part in pieces]
+    assert all(part.num_rows for part in pieces)
+    assert all(end - start <= most_s for start, end in spans)
+    assert all(end - start >= most_s / 2 - 0.2 for start, end in spans[:-1])
+    if frames["t_s"][-1].as_py() <= most_s:
+        assert pieces == [frames]
+
+
+def test_a_long_view_is_cut_where_the_ball_is_gone_for_longest() -> None:
+    # The ball is there but for two stretches; the longer one comes too early to be chosen.
+    balls = [*range(0, 100), *range(700, 1500, 3), *range(1700, 4000, 5)]
+    frames, boxes = still_view(balls)
+    sizes = [part.num_rows for part in in_pieces([frames, frames], boxes, 200.0)]
+    assert sizes[0] == pytest.approx(1600, abs=2)
+    assert sizes[: len(sizes) // 2] == sizes[len(sizes) // 2 :]
+
+
+def shorter(most_s: float, cut: list[int]) -> Any:
+    def pieces(views: list[pa.Table], boxes: ByFrame) -> list[pa.Table]:
+        found = in_pieces(views, boxes, most_s)
+        cut.append(len(found))
+        return found
+
+    return pieces
+
+
+def test_people_are_followed_over_the_cuts_of_a_long_view(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = scene(7, seconds=24.0, rate=20.0)
+    inputs = inputs_of(made)
+    config, cut = people.STAGE.config_class(), list[int]()
+    whole = people.STAGE.run(MATCH, inputs, config).to_pandas()
+    monkeypatch.setattr(people, "in_pieces", shorter(11.0, cut))
+    found = people.STAGE.run(MATCH, inputs, config).to_pandas()
+    assert cut == [3]
+    both = whole.merge(found, on=["frame", "track_id"], how="outer", indicator=True)
+    assert (both["_merge"] == "both").mean() > 0.99
+    players = both[both["role_x"].isin(["near", "far"]) & (both["_merge"] == "both")]
+    assert (players["role_x"] == players["role_y"]).all()
+    away = np.hypot(players["x_m_x"] - players["x_m_y"], players["y_m_x"] - players["y_m_y"])
+    assert away.median() < 0.01 and away.max() < 0.5
+
+
+def test_flights_are_the_same_where_a_long_view_is_cut_between_points(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    point = synthetic.film(synthetic.SmallWorld(3, n_shots=3), 3)
+    inputs = laid_out(point, 2, one_view=True)
+    config, cut = flight.STAGE.config_class(), list[int]()
+    whole = flight.STAGE.run(MATCH, inputs, config).to_pandas()
+    length_s = point["frames"]["t_s"][-1].as_py()
+    monkeypatch.setattr(flight, "in_pieces", shorter(40.0 + length_s / 2, cut))
+    found = flight.STAGE.run(MATCH, inputs, config).to_pandas()
+    assert cut == [2]
+    assert len(whole) >= 8
+    same = ["rally_id", "arc_id", "start_kind", "start_side", "end_kind", "n_points"]
+    pd.testing.assert_frame_equal(found[same], whole[same])
+    # A fit begins where that of all points of the view did, and ends a little elsewhere.
+    near = ["start_s", "end_s", "x_m", "y_m", "z_m", "end_x_m", "end_y_m", "end_z_m"]
+    pd.testing.assert_frame_equal(found[near], whole[near], atol=0.01, rtol=0)
 
 
 def test_cameras_are_those_of_the_table() -> None:
@@ -128,19 +208,26 @@ def test_borders_of_chunks_change_no_row(monkeypatch: pytest.MonkeyPatch) -> Non
         pd.testing.assert_frame_equal(test_track.run(boxes, people=people), whole)
 
 
-def laid_out(made: Scene, rounds: int) -> dict[str, pa.Table]:
-    """A scene as the views of a match, seconds apart."""
-    parts: dict[str, list[pa.Table]] = {"frames": [], "detections": []}
+def laid_out(
+    made: Mapping[str, pa.Table], rounds: int, one_view: bool = False
+) -> dict[str, pa.Table]:
+    """Tables of a scene as the views of a match, or as a single one, 40 seconds apart."""
+    parts: dict[str, list[pa.Table]] = {name: [] for name in made}
     for number in range(rounds):
-        steps = {"frame": 1000 * number, "t_s": 40.0 * number, "view_id": number}
+        steps = {"frame": 1000 * number, "t_s": 40.0 * number,
+                 "view_id": 0 if one_view else number}
         for name, rows in parts.items():
-            part = getattr(made, name)
+            part = made[name]
             for column in set(steps) & set(part.column_names):
                 at = part.column_names.index(column)
                 later = pc.add(part[column], pa.scalar(steps[column], part.schema.field(at).type))
                 part = part.set_column(at, part.schema.field(at), later)
             rows.append(part)
     return {name: pa.concat_tables(rows) for name, rows in parts.items()}
+
+
+def inputs_of(made: Scene) -> dict[str, pa.Table]:
+    return {"frames": made.frames, "detections": made.detections}
 
 
 def test_people_are_not_held_of_all_views_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -157,7 +244,7 @@ def test_people_are_not_held_of_all_views_at_a_time(monkeypatch: pytest.MonkeyPa
 
     real = people.view_of
     monkeypatch.setattr(people, "view_of", view_of)
-    table = people.STAGE.run(MATCH, laid_out(made, ROUNDS), people.STAGE.config_class())
+    table = people.STAGE.run(MATCH, laid_out(inputs_of(made), ROUNDS), people.STAGE.config_class())
     assert table.num_rows > 100 * ROUNDS
     assert len(held) >= ROUNDS
     assert most <= 2  # the one before goes when the next has come
@@ -165,7 +252,7 @@ def test_people_are_not_held_of_all_views_at_a_time(monkeypatch: pytest.MonkeyPa
 
 def test_flights_and_tracks_are_given_a_part_of_the_match(monkeypatch: pytest.MonkeyPatch) -> None:
     made = scene(7, seconds=2.0, rate=20.0)
-    inputs = laid_out(made, ROUNDS)
+    inputs = laid_out(inputs_of(made), ROUNDS)
     inputs |= {name: tables.ALL[name].empty() for name in ("people", "arcs")}
     of_a_view, of_a_chunk = [], []
 

@@ -1,4 +1,8 @@
-"""Rows of a table by frame, so that a stage holds a view at a time and not the match."""
+"""Rows of a table by frame, so that a stage holds a view at a time and not the match.
+
+A camera that never moves gives one view of hours. Such a view is cut where the ball has been gone
+for longest, so that no stage has to hold all of it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,13 @@ from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
+
+MOST_S = 1200.0
+"""Longest time that a stage is given of a view at a time; broadcasts have no view so long."""
+BALL = 0.5
+"""A ball box of this confidence says that the ball is there."""
 
 
 class ByFrame:
@@ -41,3 +51,35 @@ def by_view(frames: pa.Table) -> list[pa.Table]:
     edges = [0, *(np.flatnonzero(np.diff(ids)) + 1).tolist(), len(ids)]
     parts = [frames.slice(low, high - low) for low, high in pairwise(edges) if high > low]
     return sorted(parts, key=lambda part: float(part["t_s"][0].as_py()))
+
+
+def in_pieces(
+    views: list[pa.Table], detections: ByFrame, most_s: float = MOST_S
+) -> list[pa.Table]:
+    """Views (see :func:`by_view`) of which those longer than ``most_s`` are cut, in order of time.
+
+    A piece ends in the second half of the time that it may have, amid the longest stretch there
+    without a sure ball: between points, where neither a flight nor a stroke is cut. ``detections``
+    have the columns ``frame``, ``label`` and ``confidence``.
+    """
+    pieces = []
+    for view in views:
+        t_s, frame = view["t_s"].to_numpy(), view["frame"].to_numpy()
+        first = 0
+        while t_s[-1] - t_s[first] > most_s:
+            low, high = np.searchsorted(t_s, t_s[first] + np.array([most_s / 2, most_s]))
+            low, high = max(int(low), first + 1), max(int(high), first + 2)
+            boxes = detections.within(int(frame[low]), int(frame[high - 1]))
+            sure = pc.and_(
+                pc.equal(boxes["label"], "ball"), pc.greater_equal(boxes["confidence"], BALL)
+            )
+            balls = np.searchsorted(frame, boxes["frame"].filter(sure).to_numpy())
+            edges = np.unique(np.concatenate([[low, high - 1], balls]))
+            end = low
+            if len(edges) > 1:
+                longest = int(np.argmax(np.diff(t_s[edges])))
+                end = int(edges[longest] + edges[longest + 1] + 1) // 2
+            pieces.append(view.slice(first, end - first))
+            first = end
+        pieces.append(view.slice(first))
+    return pieces

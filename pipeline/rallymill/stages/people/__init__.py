@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from rallymill import tableio, tables
 from rallymill.stages.base import Columns, MatchContext
-from rallymill.stages.by_frame import ByFrame, by_view
+from rallymill.stages.by_frame import ByFrame, by_view, in_pieces
 from rallymill.stages.people import roles
 from rallymill.stages.people.config import PeopleConfig
 from rallymill.stages.people.ground import View, believable, view_of
@@ -38,7 +38,7 @@ class PeopleStage:
     """Tables in, table out; see the module's docstring."""
 
     name = "people"
-    version = 6
+    version = 7
     reads = ("detections", "frames")
     columns: ClassVar[Columns] = {
         "detections": (
@@ -63,7 +63,8 @@ class PeopleStage:
         """People table of a match: rows for every frame from a person's first to last box."""
         if not inputs["detections"].num_rows or not inputs["frames"].num_rows:
             return tables.PEOPLE.empty()
-        spans, detections = by_view(inputs["frames"]), ByFrame(inputs["detections"])
+        detections = ByFrame(inputs["detections"])
+        spans = in_pieces(by_view(inputs["frames"]), detections)
         # Who plays is told by all views together. Their boxes would fill the memory, so a view is
         # placed on the ground once to follow people and once more to write them down.
         found: list[_Followed] = []
