@@ -94,3 +94,48 @@ def test_a_few_steps_of_training_on_rendered_tiles_leave_weights_that_find_peopl
 def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SystemExit, match="another network"):
         fit.network(MODELS / "five_moments" / "weights.pt", MODELS / "detector" / "network.yaml")
+
+
+def test_weights_for_processors_find_what_the_trained_ones_find() -> None:
+    pytest.importorskip("openvino")
+    from rallymill import video
+    from rallymill.stages import detect_exported, detect_networks, detect_stream
+    from rallymill.stages.base import Execution
+    from rallymill.stages.checkpoints import Chunk
+    from rallymill.stages.detect_boxes import corners
+
+    exported = MODELS / "detector" / "weights_openvino_model"
+    assert detect_exported.eight_bits(next(exported.glob("*.xml")))
+    config = detect_networks.DetectConfig(ball_look=None, hop_look=None)
+    eight = detect_networks.load_detector(MODELS, config, Execution("cpu"))
+    asked = detect_exported.Asked(config.ball_confidence, 0.6, 150)
+    trained = detect_networks._predicting(MODELS / "detector" / "weights.pt", 3, "cpu", asked)
+    n_sure = 0
+    for clip in sorted((MODELS.parent / "sample_clips").glob("*.mp4"))[:2]:
+        with video.frames(clip, spans=[(20, 24)]) as stream:
+            whole = detect_stream.pictures(stream, [(1, Chunk(20, 24, 20, 24))], {}, 3, 1280, {})
+            picture = [seen.picture for seen in whole][2]
+        found, true = eight([picture])[0], trained([picture])[0]
+        for one, other in ((found, true), (true, found)):
+            for box in (b for b in one if b.confidence > 0.5):
+                same = [b for b in other if b.label == box.label and b.confidence > 0.2]
+                away = np.abs(corners(same) - corners([box])).max(axis=1)
+                assert away.min() < 5.0
+                n_sure += 1
+    assert n_sure >= 8
+
+
+def test_the_last_layers_stay_as_they_were_trained() -> None:
+    openvino = pytest.importorskip("openvino")
+    quantise = pytest.importorskip("quantise")
+    exported = MODELS / "detector" / "weights_openvino_model"
+    model = openvino.Core().read_model(next(exported.glob("*.xml")))
+    kept = set(quantise.last_layers(model))
+    convolutions = [op for op in model.get_ordered_ops() if "Convolution" in op.get_type_name()]
+    exact = [op for op in convolutions if op.get_friendly_name() in kept]
+    assert len(exact) == 6  # a box and a label at three strides
+    for op in convolutions:
+        weights = op.input_value(1).get_node()
+        while weights.get_type_name() != "Constant":
+            weights = weights.input_value(0).get_node()
+        assert (weights.get_element_type().size == 1) != (op in exact)

@@ -136,6 +136,14 @@ def step_export(arguments: argparse.Namespace) -> None:
     content = yaml.safe_load(metadata.read_text())
     content["description"] = "players and ball from three grey levels in time"
     metadata.write_text(yaml.safe_dump(content, sort_keys=False))
+    if arguments.films:
+        import quantise
+
+        from rallymill.benchmark_detect import films_in
+
+        films = [path for folder in arguments.films for path in films_in(folder)]
+        pictures = quantise.frames_of(films, arguments.frames, arguments.seed)
+        print(f"eight bits, fitted to {quantise.quantise(folder, pictures)} pictures")
     print(folder)
 
 
@@ -176,6 +184,11 @@ def main() -> None:
 
     export = steps.add_parser("export", help="weights for OpenVINO")
     export.add_argument("weights", type=Path)
+    export.add_argument(
+        "--films", nargs="+", type=Path, default=[],
+        help="folders of films for training: weights of eight bits, fitted to their frames",
+    )
+    export.add_argument("--frames", type=int, default=2, help="frames of a film")
     export.set_defaults(step=step_export)
 
     arguments = parser.parse_args()
