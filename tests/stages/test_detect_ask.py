@@ -232,7 +232,7 @@ def run(recording: Path, scratch: Path | None, chunk_frames: int, batch: int, mo
     ])
     match = MatchContext("m", recording, scratch=scratch,
                          execution=Execution(batch=batch, chunk_frames=chunk_frames))
-    config = DetectConfig(input_width_px=SIZE[0], **options)
+    config = DetectConfig(input_width_px=SIZE[0], follow_ball=False, **options)
     frames = frames.select(list(detect.STAGE.columns["frames"]))
     return detect.STAGE.run(match, {"views": views, "frames": frames}, config), network
 

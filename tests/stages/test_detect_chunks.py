@@ -82,15 +82,17 @@ def views_table(views=VIEWS):
 
 
 def run(recording, monkeypatch, network, scratch=None, chunk_frames=250, batch=4, views=VIEWS,
-        channels=8, threads=1, alone=False):
-    monkeypatch.setattr(detect, "load_networks", lambda *given: Networks(network, alone=alone))
+        channels=8, threads=1, alone=False, ball_look=None):
+    networks = Networks(network, ball_look, alone=alone)
+    monkeypatch.setattr(detect, "load_networks", lambda *given: networks)
     execution = Execution(batch=batch, chunk_frames=chunk_frames, threads=threads)
     shares: list[float] = []
     match = MatchContext("m", recording, scratch=scratch, execution=execution,
                          progress=shares.append)  # fmt: skip
     monkeypatch.setattr(motion_picture, "INPUT_SIZE", (240, 320))
     inputs = {"views": views_table(views), "frames": tables.FRAMES.empty()}
-    config = DetectConfig(channels=channels, input_width_px=320, second_opinion=None)
+    config = DetectConfig(channels=channels, input_width_px=320, second_opinion=None,
+                          follow_ball=ball_look is not None)  # fmt: skip
     table = detect.STAGE.run(match, inputs, config)
     assert shares == sorted(shares) and shares[-1] == 1.0
     return table
@@ -133,6 +135,48 @@ def test_borders_of_chunks_change_nothing(recording, monkeypatch, tmp_path, chun
     cut = run(recording, monkeypatch, Network(), tmp_path, chunk_frames)
     assert rows_hash(cut) == rows_hash(whole)
     assert cut.equals(whole)
+
+
+class Blinking(Network):
+    """Sees the ball in two frames of three."""
+
+    def __call__(self, pictures: list[Picture]) -> list[list[Box]]:
+        found = super().__call__(pictures)
+        return [
+            boxes if int(boxes[0].x1_px) // 4 % 3 else boxes[1:] for boxes in found
+        ]
+
+
+class Look:
+    """Takes what it is shown for the ball, and what it is asked for as well, less surely."""
+
+    def looked(self, moments, matrices, boxes):
+        return list(boxes)
+
+    def asked(self, moments, matrices, places_px, sizes_px):
+        x, y = places_px[0]
+        return [Box("ball", x, y, x + 1, y + 1, 0.45)]
+
+
+@pytest.mark.parametrize("chunk_frames", [1, 20, 100])
+def test_the_ball_is_followed_across_frames_and_chunks_change_nothing(
+    recording, monkeypatch, tmp_path, chunk_frames
+):
+    monkeypatch.setattr(detect, "GROUP_S", 0.4)
+    blinking = run(recording, monkeypatch, Blinking()).to_pandas()
+    whole = run(recording, monkeypatch, Blinking(), ball_look=Look())
+    rows = whole.to_pandas()
+    balls = rows[rows.label == "ball"]
+    seen = blinking[blinking.label == "ball"]
+    assert set(seen.frame) < set(balls.frame)
+    # Of what was missed in the middle of a group, all is asked for.
+    missed = {f for f in range(6, 20)} - set(seen.frame)
+    assert missed and missed <= set(balls[balls.confidence < 0.48].frame)
+    cut = run(
+        recording, monkeypatch, Blinking(), tmp_path, chunk_frames, ball_look=Look()
+    )
+    assert cut.equals(whole)
+    assert len(list(tmp_path.iterdir())) == (4 if chunk_frames < 100 else 2)
 
 
 class Restless(Network):

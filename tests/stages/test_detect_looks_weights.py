@@ -10,6 +10,7 @@ import pytest
 
 from rallymill import video
 from rallymill.stages import detect, detect_balls, detect_hops, detect_stream, onnx_network
+from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Chunk
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -47,7 +48,7 @@ def seen() -> tuple[list[detect_stream.Seen], pd.DataFrame]:
     last = min(int(view["last_frame"]), first + N_FRAMES)
     step = detect_stream.frame_step(detect.spacing_s(view), 0.036)
     cameras = dict(zip(
-        truth["frames"]["frame"], detect.cameras_of(truth["frames"]), strict=True
+        truth["frames"]["frame"], cameras_of(truth["frames"]), strict=True
     ))
     with video.frames(clip, spans=[(first, last)]) as stream:
         todo = [(step, Chunk(first, last, first, last))]

@@ -8,9 +8,9 @@ motion of the camera. Moments are about ``interval_s`` apart, whatever the frame
 ball moves by a similar distance in the picture at 25 and at 60 frames a second.
 
 A small network looks again, from near, at each place where it may have seen a ball
-(:mod:`.detect_balls`), and another at the feet of those on court (:mod:`.detect_hops`). Where it
-finds no player on a half of the court, a second network that was trained on photographs is asked
-(:mod:`.detect_ask`).
+(:mod:`.detect_balls`) and where the ball must be by the frames around (:mod:`.detect_along`), and
+another at the feet of those on court (:mod:`.detect_hops`). Where it finds no player on a half of
+the court, a second network that was trained on photographs is asked (:mod:`.detect_ask`).
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from rallymill.stages.ahead import in_order
 from rallymill.stages.base import Columns, Execution, MatchContext
 from rallymill.stages.cameras import CamerasByFrame
 from rallymill.stages.checkpoints import Checkpoints, Chunk, chunks
+from rallymill.stages.detect_along import GROUP_S, Follower
 from rallymill.stages.detect_ask import Asker, Rhythm, Second
 from rallymill.stages.detect_boxes import Box
 from rallymill.stages.detect_networks import DetectConfig, Networks, choose
@@ -36,6 +37,7 @@ from rallymill.stages.detect_networks import load_networks as load_networks
 from rallymill.stages.detect_stream import (
     REACH,
     Cameras,
+    Seen,
     Todo,
     frame_step,
     merged_spans,
@@ -51,7 +53,7 @@ class DetectStage:
     """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 4
+    version = 5
     reads = ("views", "frames")
     columns: ClassVar[Columns] = {"frames": ("frame", "camera", "k1", "width_px", "height_px")}
     writes = tables.DETECTIONS
@@ -76,13 +78,11 @@ class DetectStage:
         rhythms: dict[int, Rhythm] = {}
         for view in views:
             step = _step(view, config)
-            most = match.execution.chunk_frames
-            if config.second_opinion is not None:
-                rhythm = Rhythm.of_view(
-                    view["first_frame"], spacing_s(view), config.second_look_s, config.second_looks
-                )
-                rhythms[rhythm.first] = rhythm
-                most = rhythm.whole_blocks(most)
+            rhythm = Rhythm.of_view(
+                view["first_frame"], spacing_s(view), config.second_look_s, config.second_looks
+            )
+            rhythms[rhythm.first] = rhythm
+            most = _of_groups(match.execution.chunk_frames, rhythm, config)
             for chunk in chunks(view["first_frame"], view["last_frame"], most):
                 done = kept.read(chunk.name)
                 if done is None:
@@ -132,6 +132,19 @@ def spacing_s(view: Mapping[str, Any]) -> float:
     return float(view["end_s"] - view["start_s"]) / n_frames
 
 
+def _group(rhythm: Rhythm, config: DetectConfig) -> int:
+    """Frames of a view that stand for themselves: whole blocks of its rhythm, where it matters."""
+    if config.follow_ball and config.ball_look is not None:
+        return max(round(GROUP_S / config.second_look_s), 1) * rhythm.block
+    return 1 if config.second_opinion is None else rhythm.block
+
+
+def _of_groups(most_frames: int, rhythm: Rhythm, config: DetectConfig) -> int:
+    """Frames of as many whole groups as there is room for, at least one."""
+    group = _group(rhythm, config)
+    return max(most_frames // group, 1) * group
+
+
 def _step(view: Mapping[str, Any], config: DetectConfig) -> int:
     return frame_step(spacing_s(view), config.interval_s)
 
@@ -176,8 +189,16 @@ def _detect_chunks(
             together(whole, [chunk for _, chunk in todo], most),
             lambda given: networks.boxes(given.seen, config), threads, threads + AHEAD,
         )
+        steps = {chunk.view_first: step for step, chunk in todo}
+        followers = {
+            first: Follower(networks.ball_look, step, config.ball_confidence)
+            for first, step in steps.items()
+            if config.follow_ball and networks.ball_look is not None
+        }
         found: list[Found] = []
         for given, every in looked:
+            follower = followers.get(given.chunk.view_first)
+            group = _group(rhythms[given.chunk.view_first], config)
             for one, boxes in zip(given.seen, every, strict=True):
                 at = one.at
                 if asker is not None and at.image is not None:
@@ -185,10 +206,21 @@ def _detect_chunks(
                         rhythms[given.chunk.view_first], at.frame, at.image, at.camera, boxes,
                         at.scale,
                     )
-                found.append((at.frame, at.t_s, at.scale, boxes))
+                if follower is None:
+                    found.append(_found(one, boxes))
+                    continue
+                if (at.frame - given.chunk.view_first) % group == 0:
+                    found += [_found(*done) for done in follower.rest()]
+                found += [_found(*done) for done in follower.give(one, boxes)]
             if given.ends:
+                if follower is not None:
+                    found += [_found(*done) for done in follower.rest()]
                 yield given.chunk, found
                 found = []
+
+
+def _found(seen: Seen, boxes: list[Box]) -> Found:
+    return seen.at.frame, seen.at.t_s, seen.at.scale, boxes
 
 
 STAGE = DetectStage()

@@ -125,19 +125,45 @@ class BallLook:
         See :func:`looks` for the moments. A box keeps its size. Confidences are probabilities that
         the ball is there. Boxes come surest first; of those around one middle the surest stays.
         """
-        found: list[Box] = []
-        places, said = middles(boxes), features(boxes)
-        for first in range(0, len(boxes), LOOK_AT_ONCE):
+        found = self._found(moments, matrices, middles(boxes), features(boxes))
+        return once([
+            Box(
+                box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
+                box.y2_px + down, sure,
+            ) for box, (sure, right, down) in zip(boxes, found, strict=True)
+        ])
+
+    def asked(
+        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
+        places_px: Array, sizes_px: Sequence[tuple[float, float]],
+    ) -> list[Box]:
+        """What is seen at places (N, 2) of which the detector said nothing, as boxes of a size."""
+        said = np.zeros((len(places_px), FEATURES), dtype=np.float32)
+        boxes = []
+        for place, (width, height), (sure, right, down) in zip(
+            places_px, sizes_px, self._found(moments, matrices, places_px, said), strict=True
+        ):
+            # Edges are measured from the picture's corner, places from the first pixel's middle.
+            x, y = float(place[0]) + right + 0.5, float(place[1]) + down + 0.5
+            boxes.append(Box(
+                "ball", x - width / 2, y - height / 2, x + width / 2, y + height / 2, sure
+            ))
+        return once(boxes)
+
+    def _found(
+        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
+        places_px: Array, said: NDArray[np.float32],
+    ) -> list[tuple[float, float, float]]:
+        """Of places (N, 2) the probability of the ball and how far it is off them."""
+        found: list[tuple[float, float, float]] = []
+        for first in range(0, len(places_px), LOOK_AT_ONCE):
             part = slice(first, first + LOOK_AT_ONCE)
-            seen = looks(moments, matrices, places[part]).astype(np.float32)
-            for box, (odds, right, down) in zip(
-                boxes[part], self._run(seen, said[part]).tolist(), strict=True
-            ):
-                found.append(Box(
-                    box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
-                    box.y2_px + down, 1 / (1 + math.exp(-odds)),
-                ))
-        return once(found)
+            seen = looks(moments, matrices, places_px[part]).astype(np.float32)
+            found += [
+                (1 / (1 + math.exp(-odds)), right, down)
+                for odds, right, down in self._run(seen, said[part]).tolist()
+            ]
+        return found
 
 
 def once(boxes: Sequence[Box]) -> list[Box]:

@@ -52,6 +52,9 @@ class DetectConfig(StageConfig):
         0.0006, ge=0, le=1, description="least confidence of a candidate that is looked at again"
     )
     looks_a_frame: int = Field(16, ge=1, le=60, description="most candidates looked at again")
+    follow_ball: bool = Field(
+        True, description="look also where the ball must be by the frames before and after"
+    )
     second_opinion: str | None = Field(
         "people_second/nanodet",
         description="weights that are asked for people where ours see none; off: never",
