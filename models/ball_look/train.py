@@ -60,7 +60,8 @@ def collect(path: Path, out: Path, config, detector, arguments: argparse.Namespa
         balls = benchmark_detect.balls_of(path)
     else:
         info = video.probe(path)
-        spans = [(0, info.n_frames - 1, 1 / float(info.rate))]
+        spacing_s = config.interval_s / arguments.step if arguments.step else 1 / float(info.rate)
+        spans = [(0, info.n_frames - 1, spacing_s)]
         cameras, ratio = {}, 720 / info.height_px
         balls = pd.DataFrame(columns=["u_px", "v_px", "visible", "resting"])
     wanted = {
@@ -196,6 +197,8 @@ def main() -> None:
     one.add_argument("--bare", type=float, default=0.0,
                      help="share of the other frames with a ball of which places are taken")
     one.add_argument("--most", type=int, default=90, help="most frames of a film")
+    one.add_argument("--step", type=int, default=0,
+                     help="frames from one moment to the next in films without truth; 0: by rate")
     one.add_argument("--device", default="cpu", help="where the detector runs")
     look_training.add_share(one)
     one.set_defaults(run=step_collect)
