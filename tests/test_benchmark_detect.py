@@ -215,6 +215,46 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
     assert said[0].startswith("club_1: 5 frames")
 
 
+@given(
+    st.integers(0, 50), st.integers(0, 400), st.integers(1, 4), st.integers(1, 8)
+)
+def test_runs_are_that_share_of_a_span_and_have_room_around(first, length, step, every) -> None:
+    chosen, around = bench.runs((first, first + length, 0.04), step, every)
+    frames = [frame for run in chosen for frame in run]
+    assert frames == sorted(set(frames)) and around == 3 * step
+    assert all(first + around <= frame <= first + length for frame in frames)
+    # Each cycle of so many runs has one whole run; the last may be cut off.
+    cycle = bench.RUN_STEPS * step * every
+    assert len(chosen) == len(range(first + around, first + length + 1, cycle))
+    assert all(len(run) == bench.RUN_STEPS * step for run in chosen[:-1])
+    alone, nothing = bench.runs((first, first + length, 0.04), 0, every)
+    assert [run[0] for run in alone] == [
+        f for f in range(first, first + length + 1) if f % every == 0
+    ] and nothing == 0
+
+
+def test_frames_left_out_end_what_is_followed() -> None:
+    from types import SimpleNamespace
+
+    class Remembers:
+        def __init__(self) -> None:
+            self.done: list[str] = []
+
+        def give(self, seen, boxes):
+            self.done.append(str(seen.at.frame))
+            return [(seen, boxes)]
+
+        def rest(self):
+            self.done.append("rest")
+            return []
+
+    follower = Remembers()
+    looked = [(SimpleNamespace(at=SimpleNamespace(frame=f)), []) for f in (3, 4, 5, 9, 10)]
+    found = list(bench.followed(looked, follower))  # type: ignore[arg-type]
+    assert [seen.at.frame for seen, _ in found] == [3, 4, 5, 9, 10]
+    assert follower.done == ["rest", "3", "4", "5", "rest", "9", "10", "rest"]
+
+
 def test_a_folder_without_truth_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="arena render"):
         bench.films_in(tmp_path)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from rallymill.detect_scores import (
 )
 from rallymill.errors import InputError
 from rallymill.scoring.rows import Goal, goal_text
-from rallymill.stages import detect, detect_second, detect_stream
+from rallymill.stages import detect, detect_along, detect_second, detect_stream
 from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_boxes import Box, corners, overlaps
 from rallymill.stages.detect_networks import DetectConfig, Networks, choose
@@ -126,13 +126,12 @@ def looked_at(
     path: Path, spans: Sequence[Span], cameras: detect_stream.Cameras,
     config: DetectConfig, networks: Networks,
     wanted: Callable[[int], bool], batch: int = 4,
-) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
-    """Boxes of the wanted frames of spans."""
+) -> Iterator[detect_along.Followed]:
+    """The wanted frames of spans with the boxes in them, in the pixels that are looked at."""
     pending: list[detect_stream.Seen] = []
 
-    def done() -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
-        for seen, boxes in zip(pending, networks.boxes(pending, config), strict=True):
-            yield seen.at, [moved(box, seen.at.scale) for box in boxes]
+    def done() -> Iterator[detect_along.Followed]:
+        yield from zip(pending, networks.boxes(pending, config), strict=True)
         pending.clear()
 
     for seen in seen_of(path, spans, cameras, config):
@@ -143,15 +142,69 @@ def looked_at(
     yield from done()
 
 
+RUN_STEPS = 12
+"""Steps in time of a run of frames that are scored together."""
+
+
+def runs(span: Span, step: int, every: int) -> tuple[list[range], int]:
+    """Runs of frames of a span that are scored, one of every so many, and how far around each the
+    ball has to be followed.
+
+    Moments are ``step`` frames apart; with 0 the ball is not followed and frames are scored alone.
+    """
+    first, last, _ = span
+    if not step:
+        return [range(f, f + 1) for f in range(first, last + 1) if f % every == 0], 0
+    around, length = detect_along.REACH_STEPS * step, RUN_STEPS * step
+    starts = range(first + around, last + 1, length * every)
+    return [range(start, min(start + length, last + 1)) for start in starts], around
+
+
+def scored(
+    path: Path, config: DetectConfig, networks: Networks, every: int, cameras: detect_stream.Cameras
+) -> Iterator[tuple[detect_stream.Looked, list[Box]]]:
+    """Boxes of the frames of a film that are scored, in stored pixels."""
+    for span in main_spans(path):
+        look, step = networks.ball_look, 0
+        if config.follow_ball and look is not None:
+            step = detect_stream.frame_step(span[2], config.interval_s)
+        chosen, around = runs(span, step, every)
+        wanted = {f for run in chosen for f in run}
+        needed = {f + k for run in chosen for f in run for k in range(-around, around + 1)}
+        looked = looked_at(path, [span], cameras, config, networks, needed.__contains__)
+        follower = None
+        if step and look is not None:
+            follower = detect_along.Follower(look, step, config.ball_confidence)
+        for seen, boxes in followed(looked, follower):
+            if seen.at.frame in wanted:
+                yield seen.at, [moved(box, seen.at.scale) for box in boxes]
+
+
+def followed(
+    looked: Iterable[detect_along.Followed], follower: detect_along.Follower | None
+) -> Iterator[detect_along.Followed]:
+    """Frames with what a follower adds to their balls; a frame left out ends what it follows."""
+    before = -1
+    for seen, boxes in looked:
+        if follower is None:
+            yield seen, boxes
+            continue
+        if seen.at.frame != before + 1:
+            yield from follower.rest()
+        before = seen.at.frame
+        yield from follower.give(seen, boxes)
+    if follower is not None:
+        yield from follower.rest()
+
+
 def measure(
     path: Path, config: DetectConfig, networks: Networks, every: int
 ) -> TierScores:
-    """Scores of a film, of every so many frames of its main-camera spans."""
-    spans = main_spans(path)
+    """Scores of a film, of one of every so many runs of frames of its main-camera spans."""
     frames = truth_of(path, "frames")
     cameras = detect.cameras_by_frame(frames)
     rows, seen = [], []
-    for at, boxes in looked_at(path, spans, cameras, config, networks, lambda f: f % every == 0):
+    for at, boxes in scored(path, config, networks, every, cameras):
         seen.append(at.frame)
         rows += [
             (at.frame, b.label, b.x1_px, b.y1_px, b.x2_px, b.y2_px, b.confidence)
@@ -282,7 +335,8 @@ def real_table(
     stream_of = looked_at(
         path, [span], {}, config, networks, lambda f: f % every == 0 or f in frames
     )
-    for at, boxes in stream_of:
+    for seen, looked in stream_of:
+        at, boxes = seen.at, [moved(box, seen.at.scale) for box in looked]
         n_frames += 1
         balls = [box.confidence for box in boxes if box.label == "ball"]
         for least in fired:

@@ -31,7 +31,7 @@ CONFIDENCE = 0.22
 @click.option("--confidence", type=click.FloatRange(0, 1), default=CONFIDENCE, show_default=True,
               help="Confidence from which a ball box is an answer, without --validation.")
 @click.option("--every", type=click.IntRange(min=1), default=10, show_default=True,
-              help="Look at each so manyth frame.")
+              help="Score one of so many runs of frames.")
 @click.option("--real", type=FILE, help="A real film whose people are labelled.")
 @click.option("--labels", type=FILE, help="Boxes of its people.  "
               "[default: tests/outside/street_people.csv]")
@@ -77,8 +77,8 @@ def detect(
     parts = [
         "# The detector alone",
         f"`rallymill bench detect`, {date.today().isoformat()}, {machine()}; weights "
-        f"`{options.model}`, every {every}th frame of {names}. A ball box is an answer from "
-        f"confidence {confidence:.2f} on ({chosen}). Bold: the bound is missed.",
+        f"`{options.model}`, one of {every} runs of frames of {names}. A ball box is an answer "
+        f"from confidence {confidence:.2f} on ({chosen}). Bold: the bound is missed.",
         bench.accuracy_table(found, confidence),
         "## Confidence of ball boxes",
         bench.reliability_table(ball),
