@@ -73,6 +73,14 @@ def test_serve_wide_long_in_the_wrong_box_or_short_is_a_fault(bounce):
     assert (row["ended_by"], row["won_by"]) == ("fault", None)
 
 
+def test_a_serve_that_is_lost_in_the_air_lasts_for_as_long_as_it_is_seen():
+    seen_until_s = SERVE["t_s"] + 0.21
+    flown = arc(0, SERVE["t_s"], seen_until_s, (0.5, -11.8, 2.7), (0.0, 40.0, -3.0))
+    row = points([SERVE | {"arc_after": 0}], [flown | {"end_kind": "lost"}])[0]
+    assert row["start_s"] == SERVE["t_s"]
+    assert row["end_s"] == pytest.approx(seen_until_s)
+
+
 def test_serve_into_the_net_is_a_fault_and_the_second_a_double_fault():
     first, second = [SERVE, NET], moved([SERVE, NET], 12.0, 1)
     rows = points([*first, *second])

@@ -20,7 +20,7 @@ class CorrectedPointsStage:
 
     name = "corrected_points"
     section = "points"
-    version = 1
+    version = 2
     reads = ("machine_points", "shots", "events", "arcs")
     writes = POINTS
     needs_video = False

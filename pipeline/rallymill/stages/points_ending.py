@@ -186,6 +186,8 @@ def _out(place: Landing, last: Stroke, confidence: float) -> Ending:
 
 def dead_s(last: Stroke, kind: str) -> float:
     """Time at which the ball is dead: net, out, second bounce or fixture, else last contact seen.
+
+    A ball that is lost on its way from the last stroke was in play for as long as it was seen.
     """
     if kind == "error_net" and last.net is not None:
         return last.net.t_s
@@ -196,4 +198,5 @@ def dead_s(last: Stroke, kind: str) -> float:
         return contacts[0].t_s
     if len(contacts) > 1:
         return contacts[1].t_s
-    return max([last.hit.t_s, *(event.t_s for event in last.events)])
+    seen_s = last.after.end_s if last.after is not None and not last.events else last.hit.t_s
+    return max([last.hit.t_s, seen_s, *(event.t_s for event in last.events)])
