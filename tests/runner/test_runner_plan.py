@@ -88,7 +88,8 @@ def test_probe_measures_the_cost_of_a_frame(world, monkeypatch):
     # The network of the fakes takes 0.03 s a frame.
     low, likely, high = found.of("detect")
     assert low < likely < high
-    assert 0.025 < likely < 0.3  # other work may stand in the way
+    # Two threads look at 0.03 s a frame each; other work may stand in the way.
+    assert 0.0125 < likely < 0.3
     assert not world.out.exists()
     assert plan.speeds(world.out, works, fakes.CHUNKED, given, False).source.startswith("from ref")
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from films import film
 from rallymill.cli.processing import process
 from rallymill.errors import InputError
-from rallymill.runner.storage import folder_of
+from rallymill.runner.storage import Storage, folder_of, place_of
 
 pytest.importorskip("fsspec")
 
@@ -31,10 +31,17 @@ def test_a_url_of_mounted_storage_is_its_path(url, tmp_path):
 @pytest.mark.parametrize(("url", "named"), [
     ("memory://recordings", "memory"), ("no-such-thing://recordings", "no-such-thing"),
 ])
-def test_storage_that_is_no_file_system_here_is_refused(url, named):
+def test_storage_that_is_no_file_system_here_is_refused_where_a_path_is_needed(url, named):
     with pytest.raises(InputError) as raised:
         folder_of(url)
     assert named in raised.value.problem and "mount it" in raised.value.remedy
+
+
+def test_storage_elsewhere_is_told_from_paths():
+    assert place_of("recordings") == Path("recordings")
+    assert isinstance(place_of("memory://recordings"), Storage)
+    with pytest.raises(InputError, match="no-such-thing"):
+        place_of("no-such-thing://recordings")
 
 
 def test_recordings_and_output_by_url(world):
@@ -44,5 +51,3 @@ def test_recordings_and_output_by_url(world):
     ], standalone_mode=False)  # fmt: skip
     assert done.exception is None and done.output.startswith("a-")
     assert not list(world.root.glob("file:*")) and not Path("file:").exists()
-    done = CliRunner().invoke(process, ["memory://recordings", "--dry-run"])
-    assert done.exit_code == 2 and "memory is not a file system" in done.output

@@ -6,6 +6,7 @@ import json
 import shlex
 import sys
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,15 +14,18 @@ from typing import Any
 import click
 
 from rallymill import config as configuration
-from rallymill.cli.options import Place, config_option, json_option, out_option
+from rallymill.cli.options import Place, config_option, json_option, out_option_of
 from rallymill.cli.progress import Display
 from rallymill.config import AppConfig
-from rallymill.errors import did_you_mean
+from rallymill.errors import InputError, did_you_mean
 from rallymill.report import words
 from rallymill.runner import morning, plan
 from rallymill.runner.match import FORCE_ALL
+from rallymill.runner.mirror import Mirror
 from rallymill.runner.night import Night, NightResult
 from rallymill.runner.registry import load_stages
+from rallymill.runner.staged_night import StagedNight
+from rallymill.runner.storage import MOUNT, Storage
 from rallymill.runner.store import LOG_NAME, MATCHES_FOLDER
 from rallymill.stages.base import Stage
 
@@ -29,8 +33,8 @@ STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not r
 
 
 @click.command()
-@click.argument("folder", type=Place())
-@out_option
+@click.argument("folder", type=Place(elsewhere=True))
+@out_option_of(Place(elsewhere=True, file_okay=False))
 @click.option("--workers", type=click.IntRange(min=1), help="Matches read at the same time.")
 @click.option("--cluster", metavar="ADDRESS",
               help="Dask scheduler whose workers read the matches, e.g. tcp://10.0.0.5:8786.")
@@ -47,8 +51,8 @@ STATUS_WORDS = {"read": "read", "partly_read": "partly read", "not_read": "not r
 @json_option
 @click.option("--debug", is_flag=True, help="Run in this process, where a debugger can look in.")
 def process(
-    folder: Path,
-    out: Path,
+    folder: Path | Storage,
+    out: Path | Storage,
     workers: int | None,
     cluster: str | None,
     device: str | None,
@@ -66,9 +70,11 @@ def process(
 
     Files that are still being copied are left for the next run. The disk is checked for room
     first. With --cluster, workers on other machines read the matches; they need the same paths to
-    recordings, output and weights. FOLDER and --out may be URLs of file systems that are mounted,
-    such as file:///data/recordings. What the night came to is in summary.html and summary.json of
-    the output folder.
+    recordings, output and weights. FOLDER and --out may be URLs: of file systems that are mounted,
+    such as file:///data/recordings, or, without --cluster, of storage elsewhere that fsspec has a
+    package for, such as s3://bucket/recordings. A recording from there is on this disk only while
+    it is read; tables are written there match by match. What the night came to is in summary.html
+    and summary.json of the output folder.
 
     Exit code: 0 all read, 1 some match could not be read (listed) or is still being copied, 2 wrong
     usage.
@@ -90,13 +96,36 @@ def process(
     config = config.with_execution(workers=workers, device=device)
     terminal = sys.stderr.isatty()
     display = Display([stage.name for stage in stages], as_json, terminal)
-    night = Night(folder, out, config, force, listen=display, isolated=not debug,
-                  cluster=cluster)
-    try:
-        result = night.run(dry=dry_run)
-    finally:
-        display.close()
     again = shlex.join(["rallymill", *sys.argv[1:]])
+    with ExitStack() as held:
+        options: dict[str, Any] = {
+            "listen": display, "isolated": not debug, "cluster": cluster,
+        }
+        storage = out if isinstance(out, Storage) else None
+        if isinstance(out, Storage):
+            if cluster:
+                raise InputError(f"{out} is not seen by all workers of a cluster", MOUNT)
+            mirror = held.enter_context(Mirror(out, dry=dry_run))
+            out, options["done"] = mirror.place, mirror.push_match
+        make = StagedNight if isinstance(folder, Storage) else Night
+        night = make(folder, out, config, force, **options)  # type: ignore[arg-type]
+        try:
+            result = night.run(dry=dry_run)
+        finally:
+            display.close()
+        _say(result, folder, out, stages, config, dry_run, as_json, again)
+    if storage is not None and not dry_run and not as_json:
+        click.echo(f"written to {storage}")
+    if (result.unread or result.waiting) and not as_json:
+        click.echo(f"Once mended, go on with: {again}", err=True)
+    return 1 if result.unread or result.waiting else 0
+
+
+def _say(
+    result: NightResult, folder: Path | Storage, out: Path, stages: Sequence[Stage],
+    config: AppConfig, dry_run: bool, as_json: bool, again: str,
+) -> None:
+    """Tell what a run came to or would do, and write the summary."""
     if dry_run:
         planned = Planned.of(result, out, stages, config)
         if as_json:
@@ -113,9 +142,6 @@ def process(
         else:
             say_result(result, out)
             click.echo(f"took {words.duration(result.all_took_s)}; summary in {page}")
-    if (result.unread or result.waiting) and not as_json:
-        click.echo(f"Once mended, go on with: {again}", err=True)
-    return 1 if result.unread or result.waiting else 0
 
 
 @dataclass(frozen=True)

@@ -47,9 +47,14 @@ def recordings(folder: Path, out: Path | None = None) -> list[Path]:
         and not (apart is not None and apart in path.absolute().parents)
     ]
     if not found:
-        kinds = " ".join(sorted(VIDEO_SUFFIXES))
-        raise InputError(f"{folder} holds no recording", f"files ending in {kinds} are read")
+        raise no_recording(str(folder))
     return sorted(found)
+
+
+def no_recording(folder: str) -> InputError:
+    """What is said of a folder without a recording."""
+    kinds = " ".join(sorted(VIDEO_SUFFIXES))
+    return InputError(f"{folder} holds no recording", f"files ending in {kinds} are read")
 
 
 TURNING = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
@@ -127,6 +132,15 @@ class HashBook:
                 raise StillChangingError(f"{path.name} is still being copied", "run again later")
             self.known[key] = [*mark, digest]
         return str(self.known[key][2])
+
+    def recall(self, key: str, mark: list[int | str]) -> str | None:
+        """Hash that was remembered under a key, if the mark is still the same."""
+        found = self.known.get(key, [])
+        return str(found[2]) if found[:2] == mark else None
+
+    def remember(self, key: str, mark: list[int | str], digest: str) -> None:
+        """Remember a hash under a key until the mark changes."""
+        self.known[key] = [*mark, digest]
 
     def save(self) -> None:
         """Write the book down for the next run."""

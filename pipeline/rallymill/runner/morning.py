@@ -14,6 +14,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 import rallymill
 from rallymill.report import words
 from rallymill.runner.night import NightResult
+from rallymill.runner.storage import Storage
 from rallymill.runner.store import LOG_NAME, MATCHES_FOLDER, MatchStore, write_json
 
 JSON_NAME = "summary.json"
@@ -26,7 +27,7 @@ SHOWN = (
 
 
 def content(
-    result: NightResult, out: Path, folder: Path, again: str
+    result: NightResult, out: Path, folder: Path | Storage, again: str
 ) -> dict[str, Any]:
     """The summary as plain data; ``again`` is the command that goes on."""
     matches = []
@@ -76,7 +77,7 @@ def html(summary: Mapping[str, Any]) -> str:
     )  # fmt: skip
 
 
-def write(result: NightResult, out: Path, folder: Path, again: str) -> Path:
+def write(result: NightResult, out: Path, folder: Path | Storage, again: str) -> Path:
     """Write both files into an output folder; the path of the page."""
     summary = content(result, out, folder, again)
     write_json(out / JSON_NAME, summary)

@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from contextlib import nullcontext
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -92,6 +92,8 @@ class Night:
         can look in.
     cluster
         Address of a Dask scheduler whose workers run the matches; None to run them here.
+    done
+        Called with the identifier of each match when all is written that came of it.
     """
 
     def __init__(
@@ -104,8 +106,10 @@ class Night:
         listen: Listen = lambda match_id, event: None,
         isolated: bool = True,
         cluster: str | None = None,
+        done: Callable[[str], None] = lambda match_id: None,
     ) -> None:
         self.folder, self.out, self.config = folder, out, config
+        self._done = done
         self.force, self.registry = frozenset(force), registry or registry_name()
         self._listen, self.isolated = listen, isolated
         self._address = cluster
@@ -129,13 +133,14 @@ class Night:
         """
         began = time.monotonic()
         self.result.started = _now()
-        files = recordings(self.folder, self.out)
-        with nullcontext() if dry else folder_lock(self.out) as handle:
-            if not dry:
-                needed = plan.room_needed(files, self.out, load_stages(self.registry))
-                plan.require_room(needed, self.out)
-            growing = self._growing([] if dry else files)
+        with ExitStack() as held:
+            files = self._files(held, dry)
+            handle = None if dry else held.enter_context(folder_lock(self.out))
             book = HashBook(self.out)
+            self._begin(held, dry)
+            if not dry:
+                plan.require_room(self._room_needed(files, book), self.out)
+            growing = self._growing([] if dry else files)
             names = known_matches(self.out)
             claimed: dict[str, str] = {}
             self._cluster = Cluster(self._address) if self._address and not dry else None
@@ -156,6 +161,21 @@ class Night:
         self.result.works.sort(key=lambda work: work.file)
         self.result.ended, self.result.all_took_s = _now(), time.monotonic() - began
         return self.result
+
+    def _files(self, held: ExitStack, dry: bool) -> list[Path]:
+        """Recordings of the folder."""
+        return recordings(self.folder, self.out)
+
+    def _begin(self, held: ExitStack, dry: bool) -> None:
+        """What comes before all recordings, once the output folder is ours."""
+
+    def _room_needed(self, files: Sequence[Path], book: HashBook) -> int:
+        """Bytes that the run will write."""
+        return plan.room_needed(files, self.out, load_stages(self.registry))
+
+    def _hash_of(self, path: Path, book: HashBook) -> str:
+        """Content hash of a recording."""
+        return book.hash_of(path)
 
     def _growing(self, files: Collection[Path]) -> set[Path]:
         """Files that are still being copied."""
@@ -217,7 +237,7 @@ class Night:
             return
         try:
             with self._identify:
-                digest = book.hash_of(path)
+                digest = self._hash_of(path, book)
                 first = claimed.setdefault(digest, file)
         except StillChangingError:
             with self._guard:
@@ -240,6 +260,8 @@ class Night:
         if not dry:
             self.result.took_s[match_id] = time.monotonic() - began
         self._put_down(record, dry)
+        if not dry:
+            self._done(match_id)
 
     def _plan(self, job: Job) -> MatchRecord:
         """Say what would be run; nothing is written."""
