@@ -132,3 +132,30 @@ def test_shots_show_the_ball_in_the_middle_of_what_is_kept_of_it(tmp_path: Path)
         x, y = (round(23.5 + float(value)) for value in row[2:4])
         share.append(new[y - 4:y + 5, x - 4:x + 5].mean() / (new.mean() + 1e-6))
     assert np.median(share) > 2
+
+
+def test_a_head_settles_on_what_is_seen_many_times(tmp_path: Path) -> None:
+    """Real looks that it takes for the ball are taken for it less, the others as before."""
+    import torch
+    from ball_look import settle, train  # type: ignore[import-not-found]
+
+    torch.manual_seed(1)
+    seen, right = spots(60, 6)
+    seen = np.concatenate([seen, seen[:, :1]], 1)
+    rows = np.zeros((60, 9), np.float32)
+    rows[:, train.KIND] = right[:, 0]
+    (tmp_path / "films").mkdir()
+    looks.keep(tmp_path / "films" / "a.npz", [seen], list(rows), 9, 11)
+    unlike = 255 - seen[:20]
+    (tmp_path / "real").mkdir()
+    looks.keep(tmp_path / "real" / "a.npz", [unlike], list(0 * rows[:20]), 9, 11)
+    net = looks.Look(1, 4, 3)
+    body = {name: value.clone() for name, value in net.near.state_dict().items()}
+    before = look_fit.answers(net, unlike, rows[:20, 4:8])[:, 0]
+    net = settle.settled(
+        net, [tmp_path / "films"], [tmp_path / "real"], 6, 40, 0.003, 0,
+        (train.KIND, train.OFFSET, train.SAID),
+    )
+    after = look_fit.answers(net, unlike, rows[:20, 4:8])[:, 0]
+    assert after.mean() < before.mean() - 0.1
+    assert all(torch.equal(body[name], value) for name, value in net.near.state_dict().items())

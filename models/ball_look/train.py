@@ -1,10 +1,11 @@
 """Train the network that looks a second time at each place where a ball may be.
 
-Four steps, each a command (``python models/ball_look/train.py STEP --help``):
+Five steps, each a command (``python models/ball_look/train.py STEP --help``):
 
     render   short films of the arena (training seeds 0-99,999, validation 100,000-109,999)
     collect  what is seen of the candidates of films with known truth, and of films without a ball
-    train    the network, from what was collected
+    train    the network, from what was collected or drawn by ``models/shots.py``
+    settle   its head, from films and from real pictures without a ball
     export   its weights as an ONNX file, with probabilities that fit films it was not trained on
 """
 
@@ -140,6 +141,24 @@ def step_train(arguments: argparse.Namespace) -> None:
     )
 
 
+def step_settle(arguments: argparse.Namespace) -> None:
+    """Train the head on; tells how it stands before and after."""
+    import torch
+    from ball_look import settle
+
+    torch.set_num_threads(arguments.threads)
+    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
+    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    held = look_fit.load(arguments.validation)
+    print(judged(net, held), flush=True)
+    net = settle.settled(
+        net, arguments.films, arguments.real, arguments.weight, arguments.passes, arguments.rate,
+        arguments.seed, (KIND, OFFSET, SAID),
+    )
+    print(judged(net, held))
+    torch.save(net.state_dict(), arguments.out)
+
+
 def candidates(held):
     """Looks and rows of candidates of the detector alone, without places taken besides."""
     real = held[1][:, SAID][:, 0] > 0
@@ -206,6 +225,21 @@ def main() -> None:
         steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192
     )
     one.add_argument("--start", type=Path, help="weights to start from")
+    one = steps.add_parser("settle", help="the head, on films and on real pictures")
+    one.add_argument("weights", type=Path)
+    one.add_argument("--films", required=True, type=Path, nargs="+", help="looks of films")
+    one.add_argument("--real", required=True, type=Path, nargs="+",
+                     help="looks of real films without a ball")
+    one.add_argument("--validation", required=True, type=Path)
+    one.add_argument("--out", required=True, type=Path)
+    one.add_argument("--weight", type=int, default=6, help="times a real look is seen in a pass")
+    one.add_argument("--passes", type=int, default=4)
+    one.add_argument("--rate", type=float, default=0.0001)
+    one.add_argument("--seed", type=int, default=0)
+    one.add_argument("--threads", type=int, default=2)
+    one.add_argument("--wide", dest="widths", action="store_const", const=look_training.WIDE,
+                     default=look_training.NARROW, help="wider layers")
+    one.set_defaults(run=step_settle)
     arguments = parser.parse_args()
     arguments.run(arguments)
 
