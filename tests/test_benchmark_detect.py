@@ -14,6 +14,7 @@ from films import film
 from rallymill import benchmark_detect as bench
 from rallymill import detect_scores as scores
 from rallymill import tableio, tables
+from rallymill.benchmark_detect_speed import of_usual_size
 from rallymill.errors import InputError
 from rallymill.stages.detect_boxes import Box
 from rallymill.stages.detect_networks import DetectConfig, Networks
@@ -258,3 +259,10 @@ def test_frames_left_out_end_what_is_followed() -> None:
 def test_a_folder_without_truth_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="arena render"):
         bench.films_in(tmp_path)
+
+
+def test_speeds_are_told_for_pictures_of_the_usual_size(tmp_path: Path) -> None:
+    sizes = [(320, 180), (1280, 720), (640, 360)]
+    paths = [film(tmp_path / f"{k}.mp4", n=2, size=size) for k, size in enumerate(sizes)]
+    assert of_usual_size(paths) == paths[1]
+    assert of_usual_size(paths[::2]) == paths[0]

@@ -49,7 +49,7 @@ def detect(
 
     from rallymill import benchmark_detect as bench
     from rallymill import benchmarks
-    from rallymill.benchmark_detect_speed import machine, speed_table
+    from rallymill.benchmark_detect_speed import machine, of_usual_size, speed_table
     from rallymill.detect_scores import BallScores, best_confidence
     from rallymill.stages import detect_networks as stage
 
@@ -93,7 +93,7 @@ def detect(
         say("measuring speed")
         parts += [
             "## Speed",
-            speed_table(paths[0], options, settings.models, speed_frames, execution),
+            speed_table(of_usual_size(paths), options, settings.models, speed_frames, execution),
         ]
     text = "\n\n".join(part.rstrip() for part in parts) + "\n"
     click.echo(text, nl=False)
