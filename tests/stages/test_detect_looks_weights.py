@@ -12,6 +12,7 @@ from rallymill import video
 from rallymill.stages import detect, detect_balls, detect_hops, detect_stream, onnx_network
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Chunk
+from rallymill.stages.detect_boxes import Box
 
 ROOT = Path(__file__).resolve().parents[2]
 MODELS = ROOT / "models"
@@ -33,6 +34,57 @@ def test_both_runtimes_say_the_same(name: str) -> None:
     # More places than before: nothing in the file is fixed to a number of them.
     more = [np.concatenate([part, part]) for part in given]
     assert np.allclose(onnx_network._opencv(path)(more)[0][:5], ours, atol=1e-3)
+
+
+def eight_bits(name: str) -> Path:
+    found = onnx_network.eight_bits_of(MODELS / name / "weights.onnx")
+    if found is None:
+        pytest.skip("weights in eight bits were made of other weights")
+    return found
+
+
+def ball_look_of(path: Path) -> detect_balls.BallLook:
+    run = onnx_network._openvino(path, 1)
+    return detect_balls.BallLook(lambda *given: run(given)[0])
+
+
+def test_weights_in_eight_bits_say_nearly_the_same_of_balls(seen) -> None:
+    pytest.importorskip("openvino", reason="openvino is not installed")
+    rng = np.random.default_rng(6)
+    exact, short = map(
+        ball_look_of, (MODELS / "ball_look" / "weights.onnx", eight_bits("ball_look"))
+    )
+    away, sure = [], []
+    for one in seen[0][::4]:
+        rows = seen[1][(seen[1]["frame"] == one.at.frame) & seen[1]["visible"]]
+        places = (rows[["u_px", "v_px"]].to_numpy(float) + 0.5) / one.at.scale
+        places = np.vstack([places, rng.uniform([100, 100], [1180, 620], (3, 2))])
+        boxes = [
+            Box("ball", x - 4, y - 4, x + 4, y + 4, rng.uniform(0.01, 0.9)) for x, y in places
+        ]
+        for box in boxes:
+            [one_said], [other] = (
+                look.looked(one.moments, one.matrices, [box]) for look in (exact, short)
+            )
+            sure.append((one_said.confidence, other.confidence))
+            if one_said.confidence > 0.3:
+                away.append(np.hypot(one_said.x1_px - other.x1_px, one_said.y1_px - other.y1_px))
+    found = np.array(sure)
+    assert len(away) >= 8 and np.median(away) < 0.15
+    assert np.abs(found[:, 0] - found[:, 1]).mean() < 0.02
+    assert np.corrcoef(found.T)[0, 1] > 0.98
+
+
+def test_weights_in_eight_bits_of_other_weights_are_not_used(tmp_path: Path, caplog) -> None:
+    weights = tmp_path / "weights.onnx"
+    weights.write_bytes(b"network")
+    assert onnx_network.eight_bits_of(weights) is None
+    made = onnx_network.eight_bits_path(weights)
+    made.write_text(f"<net made_of='{onnx_network.digest_of(weights)}'/>")
+    assert onnx_network.eight_bits_of(weights) == made
+    weights.write_bytes(b"trained on")
+    assert onnx_network.eight_bits_of(weights) is None
+    assert "made of other weights" in caplog.text
 
 
 @pytest.fixture(scope="module")

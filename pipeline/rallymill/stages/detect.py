@@ -53,7 +53,7 @@ class DetectStage:
     """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 5
+    version = 6
     reads = ("views", "frames")
     columns: ClassVar[Columns] = {"frames": ("frame", "camera", "k1", "width_px", "height_px")}
     writes = tables.DETECTIONS

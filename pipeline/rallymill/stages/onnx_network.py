@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import logging
 import threading
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
@@ -14,6 +16,8 @@ from numpy.typing import NDArray
 
 from rallymill.errors import ModelMissingError
 
+log = logging.getLogger(__name__)
+
 Numbers = NDArray[np.float32]
 Network = Callable[[Sequence[Numbers]], list[Numbers]]
 """From inputs in the file's order to outputs."""
@@ -25,7 +29,10 @@ def weights_file(name: str) -> str:
 
 
 def open_network(models: Path, name: str, threads: int, purpose: str, option: str) -> Network:
-    """The network of that name, for the processor, at full precision: all machines find the same.
+    """The network of that name, for the processor.
+
+    Where OpenVINO runs it and it stands beside its weights in eight bits, those are taken: twice as
+    quick, and the same to a few thousandths.
 
     It may be used by ``threads`` threads at the same time, each with what it was given alone.
 
@@ -44,9 +51,33 @@ def open_network(models: Path, name: str, threads: int, purpose: str, option: st
     if not path.is_file():
         raise ModelMissingError(f"no weights {path} for {purpose}", remedy)
     try:
-        return _openvino(path, threads) if find_spec("openvino") is not None else _opencv(path)
+        if find_spec("openvino") is None:
+            return _opencv(path)
+        return _openvino(eight_bits_of(path) or path, threads)
     except (cv2.error, RuntimeError) as error:
         raise ModelMissingError(f"weights {path} cannot be read: {error}", remedy) from error
+
+
+def eight_bits_path(weights: Path) -> Path:
+    """Where weights in eight bits stand."""
+    return weights.with_name(f"{weights.stem}_eight_bits.xml")
+
+
+def digest_of(weights: Path) -> str:
+    """SHA-256 of a file of weights, in hexadecimal."""
+    return hashlib.sha256(weights.read_bytes()).hexdigest()
+
+
+def eight_bits_of(weights: Path) -> Path | None:
+    """The same weights in eight bits; None where there are none that were made of this very file.
+    """
+    path = eight_bits_path(weights)
+    if not path.is_file():
+        return None
+    if digest_of(weights).encode() not in path.read_bytes():
+        log.warning("%s is not used: it was made of other weights than %s", path, weights.name)
+        return None
+    return path
 
 
 def _openvino(path: Path, threads: int) -> Network:
