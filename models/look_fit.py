@@ -34,13 +34,16 @@ def load(folder: Path) -> tuple[np.ndarray, np.ndarray]:
 
 
 class Shelf:
-    """Looks (N, channels, 48, 48) and rows on a device, which takes new files as they come."""
+    """Looks (N, channels, 48, 48) and rows on a device, which takes new files as they come.
+
+    A folder that is named twice counts twice: so that a few real places are not lost among many.
+    """
 
     def __init__(
         self, folders: Sequence[Path], device: torch.device, capacity: int = 0, wait_for: int = 1
     ) -> None:
         self.folders, self.device, self.count = folders, device, 0
-        self._taken: set[Path] = set()
+        self._taken: set[tuple[int, Path]] = set()
         self._looks = self._rows = torch.empty(0)
         self.capacity = capacity or self._there()
         while True:
@@ -59,10 +62,11 @@ class Shelf:
 
     def fill(self) -> None:
         """Take the files that are new, as long as there is room."""
-        for path in [path for folder in self.folders for path in files_of(folder)]:
-            if path in self._taken or self.count >= self.capacity:
+        every = [(k, path) for k, folder in enumerate(self.folders) for path in files_of(folder)]
+        for number, path in every:
+            if (number, path) in self._taken or self.count >= self.capacity:
                 continue
-            self._taken.add(path)
+            self._taken.add((number, path))
             with np.load(path) as one:
                 looks, rows = torch.from_numpy(one["looks"]), torch.from_numpy(one["rows"])
             if not len(rows):

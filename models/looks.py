@@ -95,7 +95,8 @@ def add_training(
 ) -> argparse.ArgumentParser:
     """Add the commands ``train`` and ``export`` to a script; gives back the first."""
     trained = steps.add_parser("train", help="the network")
-    trained.add_argument("--looks", required=True, type=Path, nargs="+", help="folders")
+    trained.add_argument("--looks", required=True, type=Path, nargs="+",
+                         help="folders; one that is named twice counts twice")
     trained.add_argument("--capacity", type=int, default=0,
                          help="most looks, of files that are still to come; 0: what is there")
     trained.add_argument("--wait-for", type=int, default=1, help="begin with so many looks")

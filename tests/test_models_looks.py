@@ -106,6 +106,7 @@ def test_a_shelf_takes_files_as_they_come_until_it_is_full(tmp_path: Path) -> No
     assert np.array_equal(again.numpy(), np.concatenate([seen, seen[:4]]))
     assert np.array_equal(found.numpy(), np.concatenate([rows, 1 - rows[:4]]))
     assert shelf.share(0, 0.5) == pytest.approx(float(found.mean()))
+    assert look_fit.Shelf([tmp_path, tmp_path], torch.device("cpu")).count == 24
 
 
 @pytest.mark.slow
