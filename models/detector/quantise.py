@@ -58,9 +58,9 @@ def quantise(exported: Path, pictures: Iterator[np.ndarray]) -> int:
 
         def given(path: Path) -> np.ndarray:
             picture = np.load(path)
-            into = np.empty((1, picture.shape[2], *INPUT_SIZE), np.float32)
+            into = np.empty((1, picture.shape[2], *INPUT_SIZE), np.uint8)
             laid_out(picture, INPUT_SIZE, into)
-            return into
+            return into.astype(np.float32) / 255
 
         [source] = exported.glob("*.xml")
         model = openvino.Core().read_model(source)
