@@ -101,8 +101,9 @@ def test_shared_views_make_the_same_table(world, job):
     *helpers, last = looks(world)
     assert {row[0] for row in helpers} == {"0,1", "3,4"}
     assert len({row[1] for row in (*helpers, last)}) == 3
-    # Nothing is left to be done for the one who puts it together: 2, 3, 3 and 4 chunks.
-    assert last[0] == "0,1,3,4" and last[2] == 12
+    # Nothing is left to be done for the one who puts it together: a chunk of each view, since what
+    # is followed together stays together.
+    assert last[0] == "0,1,3,4" and last[2] == 4
     assert told == sorted(told) and told[-1] == 1.0
     # A helper goes straight to its views.
     assert "counting again" not in log.read_text()
@@ -114,7 +115,7 @@ def test_what_a_dead_helper_leaves_is_done(world, job, monkeypatch):
     monkeypatch.setenv(fakes.DIES_WITH, "3,4")
     shared, _, _ = run(world, job, world.root / "shared", 2)
     assert shared == alone
-    assert looks(world)[-1][2] == 5  # the chunks of the other
+    assert looks(world)[-1][2] == 2  # the chunks of the other
 
 
 def test_stamps_that_are_kept_spare_the_way_to_a_span(job, tmp_path):
