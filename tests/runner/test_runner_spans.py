@@ -60,15 +60,17 @@ def test_a_short_match_is_not_shared_out():
 
 @pytest.fixture
 def job(world):
-    path = film(world.films / "a.mp4", n=N_FRAMES)
+    # Slow, so that a group of frames that are followed together is ten of them.
+    path = film(world.films / "a.mp4", n=N_FRAMES, rate=5)
     return Job(path, "a.mp4", video.content_hash(path), "a-00000000", world.out)
 
 
-def run(world, job, out, span_workers):
-    """Run a match here with helpers; the hash of its detections and what was told of progress."""
+def run(world, job, out, span_workers, follow_ball=False):
+    """Run a match here with helpers; its detections, what was told of progress, and its log."""
     config = configuration.build(
         {"execution": {"span_workers": span_workers, "chunk_frames": 8, "batch": 4},
-         "detect": {"second_opinion": None, "input_width_px": 320, "channels": 3}},
+         "detect": {"second_opinion": None, "input_width_px": 320, "channels": 3,
+                    "follow_ball": follow_ball}},
         fakes.SPANNED, world.root, None,
     )  # fmt: skip
     told = []
@@ -81,7 +83,7 @@ def run(world, job, out, span_workers):
     assert MatchRun(job, fakes.SPANNED, config, emit, registry=fakes.SPANNED_REGISTRY).run()
     store = MatchStore(out, job.match_id)
     assert not (store.folder / SCRATCH_NAME).exists()
-    return rows_hash(store.read_table(DETECTIONS)), told, (store.folder / LOG_NAME)
+    return store.read_table(DETECTIONS), told, (store.folder / LOG_NAME)
 
 
 def looks(world):
@@ -92,21 +94,26 @@ def looks(world):
     ]
 
 
-def test_shared_views_make_the_same_table(world, job):
-    alone, _, _ = run(world, job, world.root / "alone", 1)
+@pytest.mark.parametrize(("follow_ball", "n_chunks"), [
+    (False, 2 + 3 + 3 + 4),  # views of 10, 20, 20 and 25 frames, in chunks of at most 8
+    (True, 1 + 2 + 2 + 3),  # in chunks of a group of 10
+])  # fmt: skip
+def test_shared_views_make_the_same_table(world, job, follow_ball, n_chunks):
+    alone, _, _ = run(world, job, world.root / "alone", 1, follow_ball)
     assert [row[::2] for row in looks(world)] == [("0,1,3,4", 0)]
     world.clear()
-    shared, told, log = run(world, job, world.root / "shared", 2)
-    assert shared == alone
+    shared, told, log = run(world, job, world.root / "shared", 2, follow_ball)
+    assert rows_hash(shared) == rows_hash(alone)
     *helpers, last = looks(world)
     assert {row[0] for row in helpers} == {"0,1", "3,4"}
     assert len({row[1] for row in (*helpers, last)}) == 3
-    # Nothing is left to be done for the one who puts it together: a chunk of each view, since what
-    # is followed together stays together.
-    assert last[0] == "0,1,3,4" and last[2] == 4
+    # Nothing is left to be done for the one who puts it together.
+    assert last[0] == "0,1,3,4" and last[2] == n_chunks
     assert told == sorted(told) and told[-1] == 1.0
     # A helper goes straight to its views.
     assert "counting again" not in log.read_text()
+    asked_for = np.isclose(shared["confidence"].to_numpy(), fakes.ASKED_FOR)
+    assert asked_for.sum() > 15 if follow_ball else not asked_for.any()
 
 
 def test_what_a_dead_helper_leaves_is_done(world, job, monkeypatch):
@@ -114,8 +121,8 @@ def test_what_a_dead_helper_leaves_is_done(world, job, monkeypatch):
     world.clear()
     monkeypatch.setenv(fakes.DIES_WITH, "3,4")
     shared, _, _ = run(world, job, world.root / "shared", 2)
-    assert shared == alone
-    assert looks(world)[-1][2] == 2  # the chunks of the other
+    assert rows_hash(shared) == rows_hash(alone)
+    assert looks(world)[-1][2] == 5  # the chunks of the other
 
 
 def test_stamps_that_are_kept_spare_the_way_to_a_span(job, tmp_path):
