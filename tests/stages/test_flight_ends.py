@@ -19,11 +19,14 @@ from rallymill.stages.flight.contacts import (
     OUT_FAR,
     RUN_BACK_M,
     SERVE_FAR,
+    Player,
 )
 from rallymill.stages.flight.hypotheses import Flight
 
 CAMERA = Camera.looking_at((0, -24, 8), (0, 0, 0), 1400, 1280, 720)
 N = 60
+NOBODY = Player(np.zeros(0), np.zeros((0, 2)), np.zeros((0, 4)))
+WHO = {"near": NOBODY, "far": NOBODY}
 
 
 def view() -> candidates.Picture:
@@ -75,19 +78,27 @@ def falling(y_m: float, vy_mps: float, z_m: float = 1.0) -> tuple[rallies_end.Gu
 def test_a_ball_that_leaves_the_picture_is_followed_to_the_ground() -> None:
     # It comes down at about y = -18, which this camera does not see.
     guess, down_s = falling(-6.0, -19.0)
-    found = rallies_end.land(guess, np.array([0.5, 0.6]), view())
+    found = rallies_end.land(guess, np.array([0.5, 0.6]), view(), WHO)
     assert found.kinds == (HIT_FAR, BOUNCE)
     assert found.time_s[-1] == pytest.approx(down_s)
     assert found.place[-1, 1] < -15 and found.place[-1, 2] < 0.05
 
 
+def test_a_last_bounce_that_is_hardly_known_in_time_is_none_in_the_picture() -> None:
+    seen, unseen = fit_of([(0, 0, 1), (0, 5, 0)], 0.1), fit_of([(0, 0, 1), (0, -23.5, 0)], 0.1)
+    for fit, time_sd_s, unsure in (
+        (seen, 0.01, False), (seen, 0.06, True), (unseen, 0.06, False)):
+        known = replace(fit, time_sd=np.array([0.0, time_sd_s]))
+        assert rallies_end.unsure_landing(known, view()) == unsure
+
+
 def test_a_ball_lost_in_the_picture_is_not_followed_for_long() -> None:
     guess, down_s = falling(6.0, -12.0)
-    assert rallies_end.land(guess, np.array([0.5, 0.6]), view()).kinds[-1] == LOST
-    found = rallies_end.land(guess, np.array([0.5, down_s - 0.05]), view())
+    assert rallies_end.land(guess, np.array([0.5, 0.6]), view(), WHO).kinds[-1] == LOST
+    found = rallies_end.land(guess, np.array([0.5, down_s - 0.05]), view(), WHO)
     assert found.kinds[-1] == LOST  # seen after its end: not this flight's
     late = replace(guess, time_s=np.array([0.4, down_s - 0.02]))
-    assert rallies_end.land(late, np.array([0.5, down_s - 0.05]), view()).kinds[-1] == BOUNCE
+    assert rallies_end.land(late, np.array([0.5, down_s - 0.05]), view(), WHO).kinds[-1] == BOUNCE
 
 
 @pytest.mark.parametrize(

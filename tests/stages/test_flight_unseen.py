@@ -142,6 +142,42 @@ def test_a_bounce_just_before_an_unseen_stroke_gets_a_flight_of_its_own():
     assert unseen.fit.start[5] > 0 > unseen.fit.start[4]
 
 
+def served(at_y_m: float, gap_s: float, first_kind: int = SERVE_NEAR):
+    """A serve or stroke lost on its way down at ``at_y_m``, and the stroke that sends it back."""
+    before = (single(0, 1, (first_kind, LOST), [0.7, -11.5, 2.7, -2, 44, -4],
+                     [0, at_y_m, 0.9, -2, 36, -6]),)
+    after = (single(2, 3, (HIT_FAR, BOUNCE), [-1.6, 13.6, 1.2, 1, -26, 4],
+                    [-0.9, -7, 0.03, 1, -18, -6]),)
+    return before, after, SimpleNamespace(
+        t_s=np.array([4.0, 4.35, 4.35 + gap_s, 5.8]), slack_s=np.full(4, 0.02),
+        rough=np.zeros(4, dtype=bool))
+
+
+@pytest.mark.parametrize(("first_kind", "gap_s"), [
+    (SERVE_NEAR, 0.45), (SERVE_NEAR, 0.1), (HIT_NEAR, 0.45)])
+def test_a_bounce_that_nobody_saw_lies_before_the_stroke_and_where_the_ball_came_down(
+    first_kind, gap_s
+):
+    before, after, moments = served(3.0, gap_s, first_kind)
+    both = stitching.joined(before, after, moments, UNSEEN_S)
+    assert both is not None
+    assert [(part.first_kind, part.last_kind) for part in both] == [
+        (first_kind, BOUNCE), (BOUNCE, HIT_FAR), (HIT_FAR, BOUNCE)]
+    guess = rallies.first_guess(both, moments)
+    falls_s = stitching.falls_s(before[0].fit.end)
+    assert guess.time_s[1] == pytest.approx(4.35 + min(falls_s, gap_s - stitching.LEAST_RISE_S))
+    assert 3.0 <= guess.place[1, 1] < 9.0 and guess.time_sd_s[1] == 0.1
+    assert guess.time_s[2] == moments.t_s[2]
+
+
+def test_a_stroke_that_is_volleyed_and_one_after_a_bounce_have_no_bounce_more():
+    volleyed = stitching.joined(*served(3.0, 0.1, HIT_NEAR), UNSEEN_S)
+    assert volleyed is None or BOUNCE not in {part.last_kind for part in volleyed[:1]}
+    before, after, moments = served(9.0, 0.45, BOUNCE)
+    first = single(0, 0, (HIT_NEAR, BOUNCE), [0, -11, 1, 0, 25, 4], [0, 6, 0.03, 0, 20, -6])
+    assert stitching.joined((first, *before), after, moments, UNSEEN_S) is None
+
+
 def rally_of(second_y: float, kinds: tuple[int, ...]) -> tuple[tuple[int, ...], SimpleNamespace]:
     place = np.zeros((len(kinds), 3))
     place[1] = [1.0, second_y, 0.03]

@@ -148,8 +148,8 @@ def linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean
 
 
 @njit(cache=True)
-def _cost(theta, grid, uv, matrix, weight, start_mean, start_w, end_mean, end_w, spin_mean, spin_w,  # type: ignore[no-untyped-def]
-          path, residual):
+def _cost(theta, grid, uv, matrix, weight, cap, start_mean, start_w, end_mean, end_w, spin_mean,  # type: ignore[no-untyped-def]
+          spin_w, path, residual):
     n = uv.shape[0]
     fly(theta, grid, path)
     c2 = CAUCHY * CAUCHY
@@ -163,7 +163,7 @@ def _cost(theta, grid, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
         r2 = residual[i, 0] ** 2 + residual[i, 1] ** 2
         rho = 0.5 * c2 * np.log(1 + r2 / c2)
         total += rho
-        capped += min(rho, CAP)
+        capped += min(rho, cap[i])
     prior = 0.0
     for j in range(3):
         prior += 0.5 * ((theta[j] - start_mean[j]) * start_w[j]) ** 2
@@ -174,8 +174,8 @@ def _cost(theta, grid, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
 
 
 @njit(cache=True)
-def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w, spin_mean,  # type: ignore[no-untyped-def]
-               spin_w, give_up, turns, tolerance):
+def fit_kernel(tau, end_tau, uv, matrix, weight, cap, start_mean, start_w, end_mean, end_w,  # type: ignore[no-untyped-def]
+               spin_mean, spin_w, give_up, turns, tolerance):
     """Levenberg-Marquardt fit; see :func:`fit` for what it returns, flat."""
     n = tau.shape[0]
     theta = linear_start(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, end_w,
@@ -190,7 +190,7 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
     sens = np.zeros((n + 1, 6, 8))
     jtj = np.zeros((8, 8))
     grad = np.zeros(8)
-    best, capped, prior = _cost(theta, grid, uv, matrix, weight, start_mean, start_w, end_mean,
+    best, capped, prior = _cost(theta, grid, uv, matrix, weight, cap, start_mean, start_w, end_mean,
                                 end_w, spin_mean, spin_w, path, residual)
     best += prior
     damping = 1e-3
@@ -262,8 +262,9 @@ def fit_kernel(tau, end_tau, uv, matrix, weight, start_mean, start_w, end_mean, 
             trial = theta - step
             speed = np.sqrt(trial[3] ** 2 + trial[4] ** 2 + trial[5] ** 2)
             if speed < 90.0 and abs(trial[6]) < 12.0 and abs(trial[7]) < 12.0:
-                total, cap2, prior2 = _cost(trial, grid, uv, matrix, weight, start_mean, start_w,
-                                            end_mean, end_w, spin_mean, spin_w, shifted, scratch)
+                total, cap2, prior2 = _cost(trial, grid, uv, matrix, weight, cap, start_mean,
+                                            start_w, end_mean, end_w, spin_mean, spin_w, shifted,
+                                            scratch)
                 if total + prior2 < best:
                     gain = best - total - prior2
                     best = total + prior2
@@ -296,7 +297,7 @@ def fit(
     tau_s: Array, end_s: float, image_px: Array, matrix: Array, sigma_px: Array,
     start_mean: Array, start_sd: Array, end_mean: Array, end_sd: Array,
     spin_mean: Array, spin_sd: Array, give_up: float = np.inf, turns: int = 12,
-    tolerance: float = 0.02,
+    tolerance: float = 0.02, worth: Array | None = None,
 ) -> ArcFit:
     """Fit a flight that starts at time 0 and ends at ``end_s``.
 
@@ -313,9 +314,12 @@ def fit(
         Cost after the second step above which the fit is not followed further.
     turns, tolerance
         Most steps, and the gain in cost below which no further one is taken.
+    worth
+        Share (N,) of the most that an image point may cost, 1 if not given.
     """
+    cap = np.full(len(tau_s), CAP) if worth is None else CAP * worth
     theta, cost, prior, jtj, end, sens, count, square = fit_kernel(
-        tau_s, float(end_s), image_px, matrix, 1.0 / sigma_px, start_mean, 1.0 / start_sd,
+        tau_s, float(end_s), image_px, matrix, 1.0 / sigma_px, cap, start_mean, 1.0 / start_sd,
         end_mean, 1.0 / end_sd, spin_mean / SPIN_UNIT, SPIN_UNIT / spin_sd, give_up, turns,
         tolerance,
     )

@@ -1,7 +1,8 @@
 """The ball in three dimensions: from ball candidates in the picture to flights between contacts.
 
 Steps, for each view: candidates, undistorted and court-stabilised
-(:mod:`~rallymill.stages.flight.candidates`); the best path through them
+(:mod:`~rallymill.stages.flight.candidates`), each with the weight of its confidence
+(:mod:`~rallymill.stages.flight.trust`); the best path through them
 (:mod:`~rallymill.stages.flight.path`); moments at which the ball may have met something
 (:mod:`~rallymill.stages.flight.contacts`); free flights between any two of them
 (:mod:`~rallymill.stages.flight.hypotheses`); the cheapest reading of the path as flights that
@@ -24,7 +25,7 @@ from pydantic import Field
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
 from rallymill.stages.base import Columns, MatchContext, StageConfig
-from rallymill.stages.by_frame import ByFrame, by_view, in_pieces
+from rallymill.stages.by_frame import ByFrame, by_view
 from rallymill.stages.flight import (
     candidates,
     contacts,
@@ -33,6 +34,7 @@ from rallymill.stages.flight import (
     path,
     rallies,
     rows,
+    trust,
 )
 
 Array = NDArray[np.float64]
@@ -41,7 +43,7 @@ Array = NDArray[np.float64]
 class FlightConfig(StageConfig):
     """Options of the flight stage."""
 
-    min_confidence: float = Field(0.10, description="least confidence of a ball box")
+    min_confidence: float = Field(0.05, description="least confidence of a ball box")
     per_frame: int = Field(6, description="most ball boxes taken in a frame")
     path: Literal["whole", "confident"] = Field(
         "whole", description="best path over a view, or the most confident box of each frame"
@@ -96,7 +98,7 @@ class FlightStage:
         if inputs["frames"].num_rows and inputs["detections"].num_rows:
             # By frame, so that a view's rows are found without a look at those of all others.
             detections, people = ByFrame(inputs["detections"]), ByFrame(inputs["people"])
-            views = in_pieces(by_view(inputs["frames"]), detections)
+            views = by_view(inputs["frames"])
             for number, frames in enumerate(views):
                 span = frames["frame"][0].as_py(), frames["frame"][-1].as_py()
                 found += solve_view(
@@ -129,7 +131,7 @@ def solve_view(
     who = contacts.players(people)
     if config.path == "whole":
         chosen, chain = path.best_path(
-            balls, view.t_s, 2.5 * np.sqrt(balls.confidence), path.PathCosts(), scale
+            balls, view.t_s, trust.gain(balls.confidence), path.PathCosts(), scale
         )
     else:
         chosen, chain = path.most_confident(balls)
@@ -143,11 +145,15 @@ def solve_view(
     whole = balls.take(chosen)
     for part in _stretches(whole.t_s, config.dead_gap_s):
         stretch = whole.take(part)
-        sigma = contacts.point_sigma(stretch, view.period_s, options.floor_px, options.streak)
+        sigma = contacts.point_sigma(
+            stretch, view.period_s, options.floor_px, options.streak
+        ) * trust.looseness(stretch.confidence)
         moments = contacts.find(stretch, sigma, view, who, config.reach_grid_s, chain[part])
         single = hypotheses.flights(stretch, view.matrix[stretch.slot], sigma, moments, who,
                                     view.period_s, serve_height_m=config.serve_height_m)
-        unread = grammar.unread_costs(stretch, view.matrix[stretch.slot])
+        unread = grammar.unread_costs(
+            stretch, view.matrix[stretch.slot]
+        ) * trust.worth(stretch.confidence)
         readings = grammar.read(single, moments, unread)
         for reading in grammar.merge(
             readings, moments, config.one_stroke_s, config.unseen_stroke_s

@@ -239,24 +239,34 @@ def find(
                 break
     served = _serve_times(times, path, view, who)
     low = _low_kinks(times, steady, view, who) + served
-    grid += [(t_s, _steady_at(t_s, path)) for t_s in low]
+    gaps = np.diff(path.t_s) > LONG_GAP * period
+    lost = [
+        (float(t_s), _steady_at(float(t_s), path))
+        for t_s in (*(path.t_s[:-1][gaps] + half), *(path.t_s[1:][gaps] - half))
+    ]
+    grid += [(t_s, _steady_at(t_s, path)) for t_s in low] + lost
     times = np.concatenate([times, [t_s for t_s, _ in grid]])
     steady = np.concatenate([steady, *[place[None] for _, place in grid]])
-    kink = np.concatenate([kink, np.zeros(len(grid) - len(low), dtype=bool),
-                           np.ones(len(low), dtype=bool)])
+    kink = np.concatenate([kink, np.zeros(len(grid) - len(low) - len(lost), dtype=bool),
+                           np.ones(len(low), dtype=bool), np.zeros(len(lost), dtype=bool)])
+    losing = np.arange(len(times)) >= len(times) - len(lost)
     order = np.argsort(times, kind="stable")
     kept: list[int] = []
-    images, matrices, kinds = [], [], []
+    images, matrices = [], []
+    kinds: list[tuple[int, ...]] = []
     for k in order:
         if kept and times[k] - times[kept[-1]] < 0.2 * view.period_s:
+            if losing[k] and LOST not in kinds[-1]:
+                kinds[-1] = (*kinds[-1], LOST)
             continue
         image, matrix = in_picture(float(times[k]), steady[k], view)
         kept.append(int(k))
         images.append(image)
         matrices.append(matrix)
-        loose = bool(kink[k] and np.abs(breaks_s - times[k]).min() <= 2.5 * period)
+        loose = bool(
+            losing[k] or (kink[k] and np.abs(breaks_s - times[k]).min() <= 2.5 * period))
         able = _kinds(float(times[k]), image, matrix, bool(kink[k]), loose, who)
-        if times[k] in served:
+        if times[k] in served and not losing[k]:
             able = tuple(kind for kind in able if kind in SERVES)
         kinds.append(able)
     times, kink = times[kept], kink[kept]

@@ -63,9 +63,13 @@ FLOOR_M = 0.08
 
 @dataclass(frozen=True)
 class Reading:
-    """A chain of flights; each ends at the contact at which the next starts."""
+    """A chain of flights; each ends at the contact at which the next starts.
+
+    ``parts`` are the two chains of which it was made where a stroke was not seen.
+    """
 
     flights: tuple[Flight, ...]
+    parts: tuple[Reading, ...] = ()
 
 
 def unread_costs(path: Candidates, matrix: Array) -> Array:
@@ -223,7 +227,7 @@ def merge(
                 continue
             both = joined(merged[-1].flights, reading.flights, contacts, unseen_s)
             if both is not None:
-                merged[-1] = Reading(both)
+                merged[-1] = Reading(both, (merged[-1], reading))
                 continue
         merged.append(reading)
     return tuple(merged)

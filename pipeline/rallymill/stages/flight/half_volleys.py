@@ -1,8 +1,11 @@
-"""Half-volleys: a bounce and a stroke so soon after each other that they were read as one contact.
+"""Bounces before strokes that were read as strokes of a ball on the full.
+
+Half-volleys: a bounce and a stroke so soon after each other that they were read as one contact.
 
 Seen from behind a court, a ball that is picked up just after its bounce turns back near the ground
 within two or three frames. The path has one cut there, and a stroke at the height of the ankles
-explains it nearly as well; where it does, a bounce just before it is tried.
+explains it nearly as well; where it does, a bounce just before it is tried. So it is for whatever
+is struck after a serve, which has to bounce first (ITF rule 24, from memory).
 """
 
 from __future__ import annotations
@@ -23,11 +26,11 @@ KEPT = (0.7, 0.7, -0.78)
 
 
 def suspects(kinds: tuple[int, ...], fit: rally.RallyFit) -> list[int]:
-    """Contacts that are low strokes of a ball on the full."""
+    """Contacts that are strokes of a ball on the full, low or of a serve."""
     return [
         k for k in range(1, len(kinds) - 1)
         if kinds[k] in HITS and kinds[k] not in SERVES and kinds[k - 1] in HITS
-        and fit.place[k, 2] < ANKLE_M
+        and (fit.place[k, 2] < ANKLE_M or kinds[k - 1] in SERVES)
     ]
 
 

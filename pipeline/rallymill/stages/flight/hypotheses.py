@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from rallymill import court
 from rallymill.flightfit import arc
+from rallymill.stages.flight import trust
 from rallymill.stages.flight.candidates import Candidates
 from rallymill.stages.flight.contacts import (
     BOUNCE,
@@ -192,6 +193,7 @@ def flights(
         for k, kinds in enumerate(contacts.kinds)
     ]
     anywhere = place_prior(LOST, 0.0, who)
+    worth = trust.worth(path.confidence)
     any_spin = (np.array([120.0, 0.0]), np.array([150.0, 40.0]))
     spins = {kind: spin_prior(kind) for kind in KINDS}
     struck = np.array([any(kind in HITS for kind in kinds) for kinds in contacts.kinds])
@@ -212,19 +214,22 @@ def flights(
             stride = max(n // MOST_POINTS, 1)
             data = _between(path, matrix, sigma_px, contacts, a, b, struck, period_s,
                             meeting_sigma_px, stride)
+            each = np.concatenate([
+                [1.0], worth[contacts.index[a] : contacts.index[b] : stride], [1.0]])
             # Costs of thinned points stand for all of them.
-            limit = (UNREAD_COST * n + 14.0) / stride
-            hopeless_cost = limit + n / stride
+            share = float(worth[contacts.index[a] : contacts.index[b]].mean()) if n else 1.0
+            limit = share * (UNREAD_COST * n + 14.0) / stride
+            hopeless_cost = limit + share * n / stride
             loose = arc.fit(*data, *anywhere, *anywhere, *any_spin, give_up=hopeless_cost,
-                            turns=8, tolerance=0.3)
-            hopeless = hopeless + 1 if loose.cost > limit + 10 else 0
+                            turns=8, tolerance=0.3, worth=each)
+            hopeless = hopeless + 1 if loose.cost > limit + 10 * share else 0
             # The free fit may stop in a wrong valley; what it rejects must be hopeless.
             if loose.cost > hopeless_cost:
                 continue
             for first_kind, last_kind in pairs:
                 fit = arc.fit(
                     *data, *priors[a][first_kind], *priors[b][last_kind], *spins[first_kind],
-                    give_up=hopeless_cost, turns=5, tolerance=0.1,
+                    give_up=hopeless_cost, turns=5, tolerance=0.1, worth=each,
                 )
                 flight = Flight(a, b, first_kind, last_kind, fit, stride)
                 if fit.cost <= limit and _sensible(flight):

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill import court, flight
+from rallymill import court
 from rallymill.flightfit import rally
 from rallymill.flightfit.rally_spread import CameraSpread
 from rallymill.stages.flight import half_volleys
@@ -30,9 +30,16 @@ from rallymill.stages.flight.contacts import (
 )
 from rallymill.stages.flight.grammar import Reading
 from rallymill.stages.flight.hypotheses import Flight
+from rallymill.stages.flight.picking import take_up, with_tail
 from rallymill.stages.flight.priors import place_prior, spin_prior
-from rallymill.stages.flight.rallies_end import Guess, by_the_fence, cut_dead, land
-from rallymill.stages.flight.stitching import plain_first
+from rallymill.stages.flight.rallies_end import (
+    Guess,
+    by_the_fence,
+    cut_dead,
+    land,
+    unsure_landing,
+)
+from rallymill.stages.flight.stitching import LEAST_RISE_S, falls_s, plain_first
 
 Array = NDArray[np.float64]
 
@@ -138,6 +145,12 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
     times = [contacts.t_s[flights[0].first]]
     places = [flights[0].fit.start[:3]]
     for before, after in pairwise(flights):
+        if before.last_kind == BOUNCE and not after.fit.n_points:
+            fall_s = min(falls_s(before.fit.end), float(
+                contacts.t_s[after.last] - contacts.t_s[before.last]) - LEAST_RISE_S)
+            places.append(before.fit.end[:3] + before.fit.end[3:] * max(fall_s, 0.0))
+            times.append(contacts.t_s[before.last] + max(fall_s, 0.0))
+            continue
         places.append((before.fit.end[:3] + after.fit.start[:3]) / 2)
         times.append((contacts.t_s[before.last] + contacts.t_s[after.first]) / 2)
     times.append(contacts.t_s[flights[-1].last])
@@ -155,6 +168,8 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
                        for before, after in pairwise(flights)), 0.0]
     time_sd = np.where(contacts.rough[at], 0.1, np.maximum(1.5 * contacts.slack_s[at], 0.02))
     for k, kind in enumerate(kinds):
+        if kind == BOUNCE and k < len(flights) and not flights[k].fit.n_points:
+            time_sd[k] = 0.1
         if kind in HITS:
             # Cuts of the path at strokes are less sharp than those at bounces.
             time_sd[k] = max(time_sd[k], 0.06, 0.4 * unseen_s[k])
@@ -166,56 +181,6 @@ def first_guess(flights: tuple[Flight, ...], contacts: Contacts) -> Guess:
 def chain_kinds(flights: tuple[Flight, ...]) -> tuple[int, ...]:
     """Kinds of the contacts of a chain."""
     return (flights[0].first_kind, *(part.last_kind for part in flights))
-
-
-def take_up(
-    fit: rally.RallyFit, everything: Candidates, view: Picture, gate_px: float, floor_px: float,
-    streak: float,
-) -> tuple[Candidates, Array]:
-    """Candidates nearest to the fitted flights, at most one a frame, and their deviations.
-
-    Fitted flights tell better than the image path alone which candidate is the ball.
-    """
-    chosen: list[int] = []
-    sigma: list[float] = []
-    for i in range(len(fit.velocity)):
-        low = np.searchsorted(everything.t_s, fit.time_s[i])
-        high = np.searchsorted(everything.t_s, fit.time_s[i + 1])
-        if high <= low:
-            continue
-        times, where = np.unique(everything.t_s[low:high], return_inverse=True)
-        start = np.concatenate([fit.place[i], fit.velocity[i]])
-        path = flight.states(start, fit.spin[i], times - fit.time_s[i])
-        matrix = view.matrix[everything.slot[low:high]]
-        state = path[where]
-        h = np.einsum("nij,nj->ni", matrix[:, :, :3], state[:, :3]) + matrix[:, :, 3]
-        ahead = h + np.einsum("nij,nj->ni", matrix[:, :, :3], state[:, 3:]) * view.period_s
-        image = h[:, :2] / h[:, 2:]
-        step = np.linalg.norm(ahead[:, :2] / ahead[:, 2:] - image, axis=1)
-        off = np.linalg.norm(everything.image_px[low:high] - image, axis=1)
-        spread = np.hypot(floor_px, streak * step)
-        for frame in range(len(times)):
-            rows = np.flatnonzero(where == frame)
-            best = rows[np.argmin(off[rows])]
-            if off[best] <= np.hypot(gate_px, 3 * spread[best]):
-                chosen.append(int(low + best))
-                sigma.append(float(spread[best]))
-    order = np.argsort(chosen, kind="stable")
-    return everything.take(np.array(chosen, dtype=np.int64)[order]), np.array(sigma)[order]
-
-
-def _with_tail(
-    points: Candidates, sigma: Array, path: Candidates, path_sigma: Array
-) -> tuple[Candidates, Array]:
-    """Points taken up, and the path's own points after them."""
-    if not len(points):
-        return points, sigma
-    tail = path.t_s > points.t_s[-1] + 1e-6
-    joined = Candidates(*(
-        np.concatenate([getattr(points, name), getattr(path, name)[tail]])
-        for name in ("slot", "t_s", "image_px", "steady_px", "confidence", "box_px")
-    ))
-    return joined, np.concatenate([sigma, path_sigma[tail]])
 
 
 @dataclass(frozen=True)
@@ -235,12 +200,27 @@ def fit_reading(
     reading: Reading, contacts: Contacts, path: Candidates, sigma_px: Array,
     everything: Candidates, view: Picture, who: dict[str, Player], options: FitOptions,
 ) -> list[Rally]:
-    """Joint fits of the parts of a chain that are play, each cut where the ball is dead."""
+    """Joint fits of the parts of a chain that are play, each cut where the ball is dead.
+
+    A chain that was made of two stays in two where that way more flights can be believed.
+    """
     found: list[Rally] = []
     for flights in play_parts(reading.flights):
         guess = first_guess(flights, contacts)
         found += _fit_part(guess, path, sigma_px, everything, view, who, options)
+    if reading.parts:
+        apart = [
+            item for part in reading.parts for item in fit_reading(
+                part, contacts, path, sigma_px, everything, view, who, options)
+        ]
+        if _flights_of(apart) > _flights_of(found):
+            return apart
     return found
+
+
+def _flights_of(found: list[Rally]) -> int:
+    """Flights that were believed and of which something was seen."""
+    return sum(int((item.fit.n_points > 0).sum()) for item in found)
 
 
 def _fit_part(
@@ -272,17 +252,17 @@ def _fit_part(
         guess = Guess(guess.kinds[:end], fit.time_s, fit.place, fit.velocity, fit.spin,
                       guess.time_sd_s[:end])
         if turn < 2:
-            guess = land(guess, points.t_s, view)
+            guess = land(guess, points.t_s, view, who)
             fit = replace(fit, time_s=guess.time_s)
         if turn < 2:
             taken = take_up(fit, everything, view, options.gate_px, options.floor_px,
                             options.streak)
-            points, sigma = _with_tail(*taken, path, path_sigma)
+            points, sigma = with_tail(*taken, path, path_sigma)
     assert fit is not None
     kinds = guess.kinds
     if kinds[-1] == BOUNCE and len(kinds) > 2 and by_the_fence(fit, len(kinds) - 1):
         kinds = (*kinds[:-1], OUT_FAR if fit.place[-1, 1] > 0 else OUT_NEAR)
-    return _believed(kinds, fit, dead)
+    return _believed(kinds, fit, dead, view)
 
 
 def _joint(
@@ -310,7 +290,9 @@ def _with_half_volleys(
     return guess, fit
 
 
-def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[Rally]:
+def _believed(
+    kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool, view: Picture
+) -> list[Rally]:
     """Rallies of the runs of flights that can be believed, with a stroke in each."""
     good = np.concatenate([[False], believable(kinds, fit), [False]])
     starts = np.flatnonzero(~good[:-1] & good[1:])
@@ -322,8 +304,10 @@ def _believed(kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool) -> list[R
         part = kinds[start : end + 1]
         if not any(kind in HITS for kind in part[:-1]):
             continue
-        found.append(Rally(part, _part(fit, int(start), int(end) + 1), part[0] in HANDS,
-                           dead and end == len(kinds) - 1))
+        own = _part(fit, int(start), int(end) + 1)
+        if part[-1] == BOUNCE and unsure_landing(own, view):
+            part = (*part[:-1], LOST)
+        found.append(Rally(part, own, part[0] in HANDS, dead and end == len(kinds) - 1))
     return found
 
 

@@ -19,6 +19,8 @@ from rallymill.stages.flight.contacts import (
     OUTS,
     RUN_BACK_M,
     SERVES,
+    SIDE_ROLES,
+    Player,
 )
 
 Array = NDArray[np.float64]
@@ -26,6 +28,12 @@ Array = NDArray[np.float64]
 FENCE_MARGIN_M = 0.2
 UNSURE_M, UNSURE_SD_M = 2.8, 0.8
 """A bounce so near the fence that is known no better than this may be the fence."""
+ALONE_S, REACHED_M, OVER_NET_M = 0.4, 2.5, 0.1
+"""So long a ball is followed to the ground where it is lost on its way and nobody reaches it, nor
+does the net; how far players reach, and by how much it has to clear the net."""
+SOON_S, UNSURE_S = 0.12, 0.04
+"""What comes so soon after the last point nobody can have changed; a last bounce whose time is
+known no better than this, about a frame, is none."""
 UNSEEN_S = 0.7
 """A ball that has left the picture is followed to the ground for so long."""
 
@@ -96,7 +104,9 @@ def by_the_fence(fit: rally.RallyFit, k: int) -> bool:
     return bool(left < FENCE_MARGIN_M or (left < UNSURE_M and fit.place_sd[k, 1] > UNSURE_SD_M))
 
 
-def land(guess: Guess, seen_s: Array, view: Picture, within_s: float = 0.12) -> Guess:
+def land(
+    guess: Guess, seen_s: Array, view: Picture, who: dict[str, Player], within_s: float = SOON_S
+) -> Guess:
     """Let a last flight that is lost just before it must meet the ground end in a bounce.
 
     Within ``within_s`` of the last point seen nothing else can happen to a falling ball but a
@@ -112,12 +122,47 @@ def land(guess: Guess, seen_s: Array, view: Picture, within_s: float = 0.12) -> 
     last_s = float(seen_s[seen_s <= guess.time_s[-1] + 1e-6].max(initial=guess.time_s[-2]))
     if np.isfinite(fall) and guess.kinds[-2] != BOUNCE and not _in_view(state[:3], at_s, view):
         within_s = UNSEEN_S
+    elif (np.isfinite(fall) and guess.kinds[-2] != BOUNCE
+            and _alone(start, guess, last_s, at_s, who)):
+        within_s = ALONE_S
     if not np.isfinite(fall) or not -0.05 <= at_s - last_s <= within_s or fall < 0.1:
         return guess
     times, place = guess.time_s.copy(), guess.place.copy()
     times[-1], place[-1] = at_s, state[:3]
     time_sd = np.append(guess.time_sd_s[:-1], 0.06)
     return Guess((*guess.kinds[:-1], BOUNCE), times, place, guess.velocity, guess.spin, time_sd)
+
+
+def unsure_landing(fit: rally.RallyFit, view: Picture) -> bool:
+    """Whether a fitted rally ends in a bounce that is hardly known in time: nobody saw it.
+
+    Outside the picture nothing better can be had.
+    """
+    return bool(
+        fit.time_sd[-1] > UNSURE_S and _in_view(fit.place[-1], float(fit.time_s[-1]), view)
+    )
+
+
+def _alone(
+    start: Array, guess: Guess, last_s: float, at_s: float, who: dict[str, Player]
+) -> bool:
+    """Whether a ball not seen from one time to another passes neither player nor net."""
+    times = np.linspace(last_s, max(at_s, last_s + 0.01), 8)
+    path = flight.states(start, guess.spin[-1], times - guess.time_s[-2])
+    if path[0, 1] * path[-1, 1] < 0:
+        way = path[np.argsort(path[:, 1])]
+        x, z = (float(np.interp(0.0, way[:, 1], way[:, axis])) for axis in (0, 2))
+        if z < court.net_height_m(x) + OVER_NET_M:
+            return False
+    for role in SIDE_ROLES:
+        for t_s, state in zip(times, path, strict=True):
+            known = who[role].at(float(t_s))
+            if known is None:
+                if (state[1] < 0) == (role == "near"):
+                    return False
+            elif np.hypot(*(state[:2] - known[0])) < REACHED_M:
+                return False
+    return True
 
 
 def _in_view(place_m: Array, t_s: float, view: Picture) -> bool:

@@ -40,6 +40,10 @@ STRUCK_M = (-0.3, 3.6)
 """Heights between which a ball can have been struck, give or take what is carried on."""
 
 
+LEAST_RISE_S = 0.05
+"""A ball that bounces is hardly struck sooner."""
+
+
 def joined(
     before: tuple[Flight, ...], after: tuple[Flight, ...], contacts: Contacts, unseen_s: float
 ) -> tuple[Flight, ...] | None:
@@ -47,7 +51,8 @@ def joined(
 
     The first ends on its way to a player, the second starts on its way back, and carried on they
     meet where a player can strike. A bounce before the stroke that is seen, with nothing after it,
-    gets a flight of its own, which the joint fit has to find. A ball that is lost for longer than
+    gets a flight of its own, which the joint fit has to find; so does one that nobody saw, of a
+    serve or of a ball that meets the ground before the stroke. A ball that is lost for longer than
     ``unseen_s`` may have met more than a racket; with 0 no stroke is inferred.
     """
     last, first = before[-1], after[0]
@@ -62,6 +67,10 @@ def joined(
     kind = HIT_NEAR if away > 0 else HIT_FAR
     if not _turn_of(before, after, kind):
         return None
+    if last.last_kind == LOST and first.first_kind in HITS and (
+        last.first_kind in SERVES or _lands_within(last, gap_s)
+    ):
+        return _with_bounce_between(before, after, kind)
     meeting = _meet(last, first, gap_s)
     if meeting is None or meeting * away > -1.0:
         return None
@@ -91,6 +100,35 @@ def _turn_of(before: tuple[Flight, ...], after: tuple[Flight, ...], kind: int) -
     if given in HITS and (given in NEAR_HITS) != (kind == HIT_NEAR):
         return False
     return not coming or (coming[0] in NEAR_HITS) != (kind == HIT_NEAR)
+
+
+def _with_bounce_between(
+    before: tuple[Flight, ...], after: tuple[Flight, ...], kind: int
+) -> tuple[Flight, ...] | None:
+    """Two chains joined by a bounce that nobody saw, of a lost ball before a stroke that was seen.
+
+    None where the ball had bounced already, or the stroke is on the wrong side of the net.
+    """
+    last, first = before[-1], after[0]
+    if last.first_kind == BOUNCE or first.fit.start[1] * (1 if kind in NEAR_HITS else -1) > -1.0:
+        return None
+    unseen = replace(
+        last, first=last.last, last=first.first, first_kind=BOUNCE, last_kind=kind,
+        fit=_bounced(last, first),
+    )
+    struck = replace(first, first_kind=kind)
+    return (*before[:-1], replace(last, last_kind=BOUNCE), unseen, struck, *after[1:])
+
+
+def falls_s(state: Array) -> float:
+    """Seconds until a ball (6,) meets the ground, without drag and lift."""
+    high, rise = max(float(state[2]) - court.BALL_RADIUS_M, 0.0), float(state[5])
+    return float((rise + np.sqrt(rise**2 + 2 * GRAVITY_MPS2 * high)) / GRAVITY_MPS2)
+
+
+def _lands_within(last: Flight, gap_s: float) -> bool:
+    """Whether a lost ball meets the ground well before a gap is over."""
+    return falls_s(last.fit.end) < gap_s - LEAST_RISE_S
 
 
 def _meet(last: Flight, first: Flight, gap_s: float) -> float | None:
