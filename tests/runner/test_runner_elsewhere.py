@@ -41,6 +41,12 @@ def url() -> Iterator[str]:
         files.rm(f"/{root}", recursive=True)
 
 
+@pytest.fixture(autouse=True)
+def memory_is_kept(monkeypatch):
+    """To look for what may be given back takes longer than these stages do."""
+    monkeypatch.setattr("rallymill.runner.match.give_back", lambda: None)
+
+
 def storage_of(url: str) -> Storage:
     found = place_of(url)
     assert isinstance(found, Storage)
