@@ -16,9 +16,9 @@ def test_nothing_gives_nothing() -> None:
     assert list(in_order([], str, 2, 2)) == []
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
-    delays_ms=st.lists(st.integers(0, 3), max_size=30), threads=st.integers(1, 5),
+    delays_ms=st.lists(st.integers(0, 3), max_size=20), threads=st.integers(1, 5),
     ahead=st.integers(0, 8),
 )
 def test_results_come_in_the_order_of_items(

@@ -66,7 +66,7 @@ def still_view(balls: list[int], n: int = 4000, rate: float = 10.0) -> tuple[pa.
     return frames, ByFrame(pa.table(dict(zip(names, zip(*rows, strict=True), strict=True))))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(balls=st.lists(st.integers(0, 3999), max_size=60, unique=True),
        most_s=st.floats(5.0, 500.0))
 def test_pieces_of_a_long_view_are_all_of_it(balls: list[int], most_s: float) -> None:
@@ -100,11 +100,11 @@ def shorter(most_s: float, cut: list[int]) -> Any:
 
 
 def test_people_are_followed_over_the_cuts_of_a_long_view(monkeypatch: pytest.MonkeyPatch) -> None:
-    made = scene(7, seconds=24.0, rate=20.0)
+    made = scene(7, seconds=14.0, rate=20.0)
     inputs = inputs_of(made)
     config, cut = people.STAGE.config_class(), list[int]()
     whole = people.STAGE.run(MATCH, inputs, config).to_pandas()
-    monkeypatch.setattr(people, "in_pieces", shorter(11.0, cut))
+    monkeypatch.setattr(people, "in_pieces", shorter(6.5, cut))
     found = people.STAGE.run(MATCH, inputs, config).to_pandas()
     assert cut == [3]
     both = whole.merge(found, on=["frame", "track_id"], how="outer", indicator=True)
@@ -118,7 +118,7 @@ def test_people_are_followed_over_the_cuts_of_a_long_view(monkeypatch: pytest.Mo
 def test_flights_are_the_same_where_a_long_view_is_cut_between_points(
     monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    point = synthetic.film(synthetic.SmallWorld(3, n_shots=3), 3)
+    point = synthetic.film(synthetic.SmallWorld(3, n_shots=2), 3)
     inputs = laid_out(point, 2, one_view=True)
     config, cut = flight.STAGE.config_class(), list[int]()
     whole = flight.STAGE.run(MATCH, inputs, config).to_pandas()
@@ -126,7 +126,7 @@ def test_flights_are_the_same_where_a_long_view_is_cut_between_points(
     monkeypatch.setattr(flight, "in_pieces", shorter(40.0 + length_s / 2, cut))
     found = flight.STAGE.run(MATCH, inputs, config).to_pandas()
     assert cut == [2]
-    assert len(whole) >= 8
+    assert len(whole) >= 6
     same = ["rally_id", "arc_id", "start_kind", "start_side", "end_kind", "n_points"]
     pd.testing.assert_frame_equal(found[same], whole[same])
     # A fit begins where that of all points of the view did, and ends a little elsewhere.

@@ -37,7 +37,7 @@ def pictures(count: int, shape: tuple[int, ...]) -> list[np.ndarray]:
 
 
 @given(height=st.integers(1, 200), width=st.integers(1, 200))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_input_is_what_the_library_would_prepare(height: int, width: int) -> None:
     from ultralytics.data.augment import LetterBox
 
@@ -59,7 +59,7 @@ def test_input_of_more_channels_stands_at_the_top_left() -> None:
 
 
 @given(seed=st.integers(0, 10_000), count=st.integers(0, 60))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_boxes_that_stay_are_those_that_the_library_keeps(seed: int, count: int) -> None:
     import torch
     from ultralytics.utils import nms
@@ -120,7 +120,7 @@ def test_threads_find_what_one_finds(exported: Path) -> None:
     config = DetectConfig(ball_look=None, hop_look=None)
     networks = detect_networks.load_networks(home() / "models", config, Execution("cpu", threads=3))
     assert networks.alone
-    given = pictures(6, (720, 1280, 3))
+    given = pictures(4, (720, 1280, 3))
     alone = networks.detector(given)
     with ThreadPoolExecutor(3) as pool:
         together = [boxes for [boxes] in pool.map(lambda p: networks.detector([p]), given)]
