@@ -30,9 +30,9 @@ def test_a_look_learns_within_seconds(tmp_path: Path) -> None:
     import torch
 
     torch.manual_seed(0)
-    seen_before, rows_before = spots(192, 1)
+    seen_before, rows_before = spots(96, 1)
     looks.keep(tmp_path / "looks.npz", [seen_before], list(rows_before), 1, 10)
-    held = spots(128, 2)
+    held = spots(64, 2)
 
     def loss_of(net, seen, rows, rng):
         found = net(look_fit.other_light(seen.float(), rng))
@@ -41,7 +41,7 @@ def test_a_look_learns_within_seconds(tmp_path: Path) -> None:
     net = looks.Look(0, 0, 2)
     out = tmp_path / "weights.pt"
     shelf = look_fit.Shelf([tmp_path], torch.device("cpu"))
-    look_fit.train(net, shelf, loss_of, lambda kept: "", out, 5.0, 0.003, 16, 0, most_steps=60)
+    look_fit.train(net, shelf, loss_of, lambda kept: "", out, 5.0, 0.003, 12, 0, most_steps=40)
     net.load_state_dict(torch.load(out, weights_only=True))
     odds = look_fit.answers(net, held[0])[:, 0]
     right = held[1][:, 0] > 0
@@ -141,9 +141,9 @@ def test_a_head_settles_on_what_is_seen_many_times(tmp_path: Path) -> None:
     from ball_look import settle, train  # type: ignore[import-not-found]
 
     torch.manual_seed(1)
-    seen, right = spots(60, 6)
+    seen, right = spots(40, 6)
     seen = np.concatenate([seen, seen[:, :1]], 1)
-    rows = np.zeros((60, 9), np.float32)
+    rows = np.zeros((40, 9), np.float32)
     rows[:, train.KIND] = right[:, 0]
     (tmp_path / "films").mkdir()
     looks.keep(tmp_path / "films" / "a.npz", [seen], list(rows), 9, 11)
@@ -154,7 +154,7 @@ def test_a_head_settles_on_what_is_seen_many_times(tmp_path: Path) -> None:
     body = {name: value.clone() for name, value in net.near.state_dict().items()}
     before = look_fit.answers(net, unlike, rows[:20, 4:8])[:, 0]
     net = settle.settled(
-        net, [tmp_path / "films"], [tmp_path / "real"], 6, 40, 0.003, 0,
+        net, [tmp_path / "films"], [tmp_path / "real"], 6, 30, 0.004, 0,
         (train.KIND, train.OFFSET, train.SAID),
     )
     after = look_fit.answers(net, unlike, rows[:20, 4:8])[:, 0]
