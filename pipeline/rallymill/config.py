@@ -44,7 +44,7 @@ class ExecutionConfig(BaseModel):
     )
     chunk_frames: int = Field(
         250, ge=1, description="frames after which a long stage keeps what it has; a kill costs "
-        "no more than these"
+        "no more than these, or than 2 s where detection follows the ball"
     )
     copying_wait_s: float = Field(
         2.0, ge=0, description="time over which a file that is just a minute old is watched, "
