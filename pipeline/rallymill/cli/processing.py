@@ -73,8 +73,8 @@ def process(
     recordings, output and weights. FOLDER and --out may be URLs: of file systems that are mounted,
     such as file:///data/recordings, or, without --cluster, of storage elsewhere that fsspec has a
     package for, such as s3://bucket/recordings. A recording from there is on this disk only while
-    it is read; tables are written there match by match. What the night came to is in summary.html
-    and summary.json of the output folder.
+    it is read; output is made below ~/.cache/rallymill and written there match by match. What the
+    night came to is in summary.html and summary.json of the output folder.
 
     Exit code: 0 all read, 1 some match could not be read (listed) or is still being copied, 2 wrong
     usage.
