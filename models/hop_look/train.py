@@ -1,10 +1,10 @@
 """Train the network that sees whether a player's feet are off the ground.
 
 Three steps, each a command (``python models/hop_look/train.py STEP --help``). Films are those that
-``models/ball_look/train.py render`` makes.
+``models/ball_look/train.py render`` makes; ``models/shots.py`` draws without them.
 
     collect  what is seen of the players of films with known truth
-    train    the network, from what was collected
+    train    the network, from what was collected or drawn by ``models/shots.py``
     export   its weights as an ONNX file, with probabilities that fit films it was not trained on
 """
 

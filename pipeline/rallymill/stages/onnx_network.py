@@ -32,7 +32,7 @@ def open_network(models: Path, name: str, threads: int, purpose: str, option: st
     """The network of that name, for the processor.
 
     Where OpenVINO runs it and it stands beside its weights in eight bits, those are taken: twice as
-    quick, and the same to a few thousandths.
+    quick, and nearly the same (the card of a network says how nearly).
 
     It may be used by ``threads`` threads at the same time, each with what it was given alone.
 
