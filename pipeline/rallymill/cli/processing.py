@@ -25,7 +25,7 @@ from rallymill.runner.mirror import Mirror
 from rallymill.runner.night import Night, NightResult
 from rallymill.runner.registry import load_stages
 from rallymill.runner.staged_night import StagedNight
-from rallymill.runner.storage import MOUNT, Storage
+from rallymill.runner.storage import MOUNT, Storage, without_password
 from rallymill.runner.store import LOG_NAME, MATCHES_FOLDER
 from rallymill.stages.base import Stage
 
@@ -96,7 +96,7 @@ def process(
     config = config.with_execution(workers=workers, device=device)
     terminal = sys.stderr.isatty()
     display = Display([stage.name for stage in stages], as_json, terminal)
-    again = shlex.join(["rallymill", *sys.argv[1:]])
+    again = shlex.join(["rallymill", *map(without_password, sys.argv[1:])])
     with ExitStack() as held:
         options: dict[str, Any] = {
             "listen": display, "isolated": not debug, "cluster": cluster,
