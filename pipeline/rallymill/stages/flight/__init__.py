@@ -25,7 +25,7 @@ from pydantic import Field
 from rallymill import tableio, tables
 from rallymill.flightfit import rally
 from rallymill.stages.base import Columns, MatchContext, StageConfig
-from rallymill.stages.by_frame import ByFrame, by_view
+from rallymill.stages.by_frame import ByFrame, by_view, in_pieces
 from rallymill.stages.flight import (
     candidates,
     contacts,
@@ -72,7 +72,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 8
+    version = 9
     reads: tuple[str, ...] = ("detections", "frames", "people")
     columns: ClassVar[Columns] = {
         "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),
@@ -98,7 +98,7 @@ class FlightStage:
         if inputs["frames"].num_rows and inputs["detections"].num_rows:
             # By frame, so that a view's rows are found without a look at those of all others.
             detections, people = ByFrame(inputs["detections"]), ByFrame(inputs["people"])
-            views = by_view(inputs["frames"])
+            views = in_pieces(by_view(inputs["frames"]), detections)
             for number, frames in enumerate(views):
                 span = frames["frame"][0].as_py(), frames["frame"][-1].as_py()
                 found += solve_view(
