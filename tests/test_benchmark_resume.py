@@ -29,7 +29,7 @@ def test_kills_lose_no_finished_table_or_chunk(tmp_path, monkeypatch):
     assert report.good, report.text()
     assert len(report.kill_times_s) == 1
     assert report.tables == 3
-    # Five chunks of two seconds, which is the least, some of which the kill left for the next run to do.
+    # Five chunks of two seconds, the least, some of which the kill left for the next run to do.
     assert report.chunks == 5
     assert report.chunks_at_kill[0] < 12
     assert "made again after they were finished: none" in report.text()
