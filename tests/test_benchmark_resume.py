@@ -31,7 +31,7 @@ def test_kills_lose_no_finished_table_or_chunk(tmp_path, monkeypatch):
     assert report.tables == 3
     # Five chunks of two seconds, the least, some of which the kill left for the next run to do.
     assert report.chunks == 5
-    assert report.chunks_at_kill[0] < 12
+    assert report.chunks_at_kill[0] < 5
     assert "made again after they were finished: none" in report.text()
     assert not list((tmp_path / "bench" / "killed").rglob(".scratch"))
 
