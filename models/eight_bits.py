@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from glimpses import glimpses
 
 HERE = Path(__file__).resolve().parent
 WEIGHTS = HERE / "ball_look" / "weights.onnx"
@@ -36,8 +36,7 @@ def noted(run: Callable[..., Any], kept: list[Given]) -> Callable[..., Any]:
 
 def seen_in(films: Sequence[Path], count: int, seed: int) -> list[Given]:
     """What the network is given at ``count`` places in time of each film."""
-    from rallymill import benchmark_detect
-    from rallymill.stages import detect, detect_networks
+    from rallymill.stages import detect_networks
     from rallymill.stages.base import Execution
 
     config = detect_networks.DetectConfig(hop_look=None)
@@ -45,17 +44,8 @@ def seen_in(films: Sequence[Path], count: int, seed: int) -> list[Given]:
     assert networks.ball_look is not None
     kept: list[Given] = []
     networks.ball_look._run = noted(networks.ball_look._run, kept)
-    rng = np.random.default_rng(seed)
-    for film in films:
-        spans = benchmark_detect.main_spans(film)
-        cameras = detect.cameras_by_frame(benchmark_detect.truth_of(film, "frames"))
-        for _ in range(count if spans else 0):
-            first, last, spacing_s = spans[int(rng.integers(len(spans)))]
-            at = int(rng.integers(first, last + 1))
-            around = (max(first, at - 6), min(last, at + 6), spacing_s)
-            for seen in benchmark_detect.seen_of(film, [around], cameras, config):
-                if seen.at.frame == at:
-                    networks.boxes([seen], config)
+    for seen in glimpses(films, count, seed, config):
+        networks.boxes([seen], config)
     return kept
 
 
@@ -111,5 +101,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(HERE))
     main()

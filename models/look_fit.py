@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
+import pace
 import torch
 from looks import BACKWARDS, SIDE, Look
 from torch import nn
@@ -165,13 +166,10 @@ def train(
         order = torch.randperm(shelf.count, generator=rng, device=device)
         net.train()
         for first in range(0, len(order) - batch + 1, batch):
-            spent = (time.monotonic() - started) / 60 / minutes
-            if most_steps is not None:
-                spent = max(spent, step / most_steps)
+            spent = pace.spent_of(started, minutes, step, most_steps)
             if spent >= 1:
                 break
-            for group in optimizer.param_groups:
-                group["lr"] = rate * min(1.0, (step + 1) / 100) * 0.5 * (1 + np.cos(np.pi * spent))
+            pace.set_rate(optimizer, rate, step, 100, spent)
             loss = loss_of(net, *shelf.batch(order[first:first + batch]), rng)
             optimizer.zero_grad()
             loss.backward()
@@ -179,10 +177,7 @@ def train(
             optimizer.step()
             step += 1
             total += loss.detach()
-            share = min(0.998, (step + 1) / (step + 10))
-            with torch.no_grad():
-                for a, b in zip(kept.state_dict().values(), net.state_dict().values(), strict=True):
-                    a.copy_(a * share + b * (1 - share) if a.is_floating_point() else b)
+            pace.lean(kept, net, min(0.998, (step + 1) / (step + 10)))
         done = spent >= 1
         if done or time.monotonic() - said > 6 * minutes:
             said = time.monotonic()

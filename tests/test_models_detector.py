@@ -13,7 +13,7 @@ import pytest
 import torch
 
 MODELS = Path(__file__).resolve().parents[1] / "models"
-sys.path.insert(0, str(MODELS / "detector"))
+sys.path[:0] = [str(MODELS / "detector"), str(MODELS)]
 fit = pytest.importorskip("fit")
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import look_fit
 import numpy as np
+import pace
 import torch
 from looks import Look
 from torch import nn
@@ -77,8 +78,6 @@ def settled(
             optimizer.zero_grad()
             loss.backward()
             optimizer.step()
-            with torch.no_grad():
-                for a, b in zip(kept.parameters(), head.parameters(), strict=True):
-                    a.mul_(KEPT).add_(b, alpha=1 - KEPT)
+            pace.lean(kept, head, KEPT)
     net.head = kept
     return net

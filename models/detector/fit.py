@@ -14,6 +14,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pace
 import torch
 from torch import nn
 from torch.nn import functional
@@ -182,13 +183,10 @@ def train(
     step, spent, losses = 0, 0.0, torch.zeros(3, device=device)
     print(f"before: {judge(kept)}", flush=True)
     while True:
-        spent = (time.monotonic() - started) / 60 / minutes
-        if most_steps is not None:
-            spent = max(spent, step / most_steps)
+        spent = pace.spent_of(started, minutes, step, most_steps)
         if spent >= 1:
             break
-        for group in optimizer.param_groups:
-            group["lr"] = rate * min(1.0, (step + 1) / 300) * 0.5 * (1 + np.cos(np.pi * spent))
+        pace.set_rate(optimizer, rate, step, 300, spent)
         chosen = torch.randint(tiles.n, (batch,), generator=rng, device=device)
         seen, boxes = varied(tiles.pictures[chosen], tiles.boxes[chosen], rng)
         with torch.autocast(device.type, torch.bfloat16):
@@ -206,11 +204,7 @@ def train(
         optimizer.step()
         step += 1
         losses += torch.stack(list(parts.values()))
-        share = min(0.9995, (step + 1) / (step + 10))
-        with torch.no_grad():
-            old = [v for v in kept.state_dict().values() if v.is_floating_point()]
-            now = [v for v in net.state_dict().values() if v.is_floating_point()]
-            torch._foreach_lerp_(old, now, 1 - share)
+        pace.lean(kept, net, min(0.9995, (step + 1) / (step + 10)))
         if time.monotonic() - said > max(6 * minutes, 1) or step == most_steps:
             said = time.monotonic()
             mean = (losses / step).tolist()

@@ -14,29 +14,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-FRAMES_APART = 2
-"""Steps in time to the farthest moment that a frame is looked at with."""
+from glimpses import glimpses
 
 
-def frames_of(films: list[Path], count: int, seed: int) -> Iterator[np.ndarray]:
+def pictures_of(films: list[Path], count: int, seed: int) -> Iterator[np.ndarray]:
     """Pictures of ``count`` frames of each film with truth, as the stage gives them the network."""
-    from rallymill import benchmark_detect
-    from rallymill.stages import detect_stream
     from rallymill.stages.detect_networks import DetectConfig
 
-    config = DetectConfig()
-    rng = np.random.default_rng(seed)
-    for film in films:
-        spans = benchmark_detect.main_spans(film)
-        for _ in range(count if spans else 0):
-            first, last, spacing_s = spans[int(rng.integers(len(spans)))]
-            at = int(rng.integers(first, last + 1))
-            reach = FRAMES_APART * detect_stream.frame_step(spacing_s, config.interval_s)
-            around = (max(first, at - reach), min(last, at + reach), spacing_s)
-            for seen in benchmark_detect.seen_of(film, [around], {}, config):
-                if seen.at.frame == at:
-                    yield seen.picture
+    for seen in glimpses(films, count, seed, DetectConfig()):
+        yield seen.picture
 
 
 def quantise(exported: Path, pictures: Iterator[np.ndarray]) -> int:

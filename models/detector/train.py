@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE))
+sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 TILE_PX = 640
 SURE, UNSURE = 0.55, 0.25
@@ -142,7 +142,7 @@ def step_export(arguments: argparse.Namespace) -> None:
         from rallymill.benchmark_detect import films_in
 
         films = [path for folder in arguments.films for path in films_in(folder)]
-        pictures = quantise.frames_of(films, arguments.frames, arguments.seed)
+        pictures = quantise.pictures_of(films, arguments.frames, arguments.seed)
         print(f"eight bits, fitted to {quantise.quantise(folder, pictures)} pictures")
     print(folder)
 
