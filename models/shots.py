@@ -54,7 +54,7 @@ class Player:
 
 def studio_of(seed: int, rng):
     """A world to draw shots of, many of them around hops."""
-    from rallymill.arena import export, export_picture, play, render, scene, scene_life
+    from rallymill.arena import export, export_picture
 
     class AtHops(export_picture.Studio):
         def moment(self, rng):
@@ -66,14 +66,7 @@ def studio_of(seed: int, rng):
                     break
             return t
 
-    tier = export.draw_tier(rng, "mixed", export.WEIGHTS)
-    venue = scene.make(seed, tier)
-    world = play.simulate(
-        seed, int(rng.integers(2, 5)), surface=venue.surface,
-        level="club" if tier == "club" else "tour", split=scene.split_of(seed),
-    )
-    world = scene_life.peopled(world, venue)
-    return AtHops(seed, tier, venue, world, render.Renderer(venue, world))
+    return export.studio_of(seed, rng, "mixed", export.WEIGHTS, AtHops)
 
 
 def frames_of(shot, rng):
@@ -103,16 +96,9 @@ def frames_of(shot, rng):
         ]
         for k, matrix in enumerate(matrices):
             if matrix is not None:
-                shift = np.eye(3)
-                shift[:2, 2] = rng.normal(0.0, export.CAMERA_SD_PX, 2)
-                matrices[k] = shift @ matrix
-        three = (at - 1, at, at + 1)
-        picture = np.dstack([shades[n].grey for n in three])
-        lost = export_labels.lost_balls(
-            [shot.pictures[n] for n in three], placed,
-            [motion_picture.moment(shot.raw[n], width) for n in three],
-            [shades[n] for n in three],
-        )
+                matrices[k] = export.wavering(matrix, rng)
+        picture = np.dstack([shades[n].grey for n in (at - 1, at, at + 1)])
+        lost = export.lost_in(shot, at, placed, shades)
         shown = shot.pictures[at]
         seen = detect_stream.Seen(around, matrices, picture)
         people = np.array([placed.box(person.box_px) for person in shown.people]).reshape(-1, 4)

@@ -121,9 +121,7 @@ def _motion(
     for k, place in enumerate(places):
         matrix = motion_picture.alignment(cameras[at], cameras[place], width)
         if known and matrix is not None:
-            shift = np.eye(3)
-            shift[:2, 2] = rng.normal(0.0, CAMERA_SD_PX, 2)
-            matrices[k] = shift @ matrix
+            matrices[k] = wavering(matrix, rng)
     return motion_picture.motion_picture([shades[place] for place in places], matrices)
 
 
@@ -132,20 +130,47 @@ def _greys(shades: Sequence[Moment], at: int) -> Bytes:
     return np.dstack([shades[place].grey for place in (at - 1, at, at + 1)])
 
 
-def training_pictures(
-    seed: int, n: int, tier: str = "mixed", weights: Mapping[str, float] | None = None,
-    channels: int = motion_picture.CHANNELS,
-) -> Iterator[Labelled]:
-    """Yield ``n`` pictures of one world with their labels; the same for the same seed."""
-    rng = np.random.default_rng([seed, 80])
-    tier = draw_tier(rng, tier, weights or WEIGHTS)
+def studio_of(
+    seed: int, rng: np.random.Generator, tier: str, weights: Mapping[str, float],
+    kind: type[export_picture.Studio] = export_picture.Studio,
+) -> export_picture.Studio:
+    """The world of a seed and what draws shots of it, of a tier or of one drawn by weight."""
+    tier = draw_tier(rng, tier, weights)
     venue = scene.make(seed, tier)
     world: World = play.simulate(
         seed, int(rng.integers(2, 5)), surface=venue.surface,
         level="club" if tier == "club" else "tour", split=scene.split_of(seed),
     )
     world = scene_life.peopled(world, venue)
-    studio = export_picture.Studio(seed, tier, venue, world, render.Renderer(venue, world))
+    return kind(seed, tier, venue, world, render.Renderer(venue, world))
+
+
+def wavering(matrix: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """A homography between moments, as far off as cameras that were read from a film are."""
+    shift = np.eye(3)
+    shift[:2, 2] = rng.normal(0.0, CAMERA_SD_PX, 2)
+    return shift @ matrix
+
+
+def lost_in(
+    shot: export_picture.Shot, at: int, placed: export_labels.Placed, shades: Sequence[Moment]
+) -> set[int]:
+    """Numbers of the balls of a frame of a shot that compression has wiped out."""
+    around = (at - 1, at, at + 1)
+    return export_labels.lost_balls(
+        [shot.pictures[place] for place in around], placed,
+        [motion_picture.moment(shot.raw[place], placed.out[0]) for place in around],
+        [shades[place] for place in around],
+    )
+
+
+def training_pictures(
+    seed: int, n: int, tier: str = "mixed", weights: Mapping[str, float] | None = None,
+    channels: int = motion_picture.CHANNELS,
+) -> Iterator[Labelled]:
+    """Yield ``n`` pictures of one world with their labels; the same for the same seed."""
+    rng = np.random.default_rng([seed, 80])
+    studio = studio_of(seed, rng, tier, weights or WEIGHTS)
     done = 0
     for k in range(n):
         shot = studio.shot(rng, k)
@@ -160,13 +185,9 @@ def training_pictures(
             found = np.zeros((0, 5))
             if shot.pictures:
                 placed = export_labels.Placed(shot.size, (width, picture.shape[0]))
-                around = (at - 1, at, at + 1)
-                lost = export_labels.lost_balls(
-                    [shot.pictures[place] for place in around], placed,
-                    [motion_picture.moment(shot.raw[place], width) for place in around],
-                    [shades[place] for place in around],
+                found = export_labels.labels(
+                    shot.pictures[at], placed, lost_in(shot, at, placed, shades)
                 )
-                found = export_labels.labels(shot.pictures[at], placed, lost)
             yield Labelled(f"{seed:06d}_{done:02d}", picture, found)
             done += 1
 
