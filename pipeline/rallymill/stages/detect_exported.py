@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.stages.detect_boxes import Box
+from rallymill.stages.onnx_network import Streams
 
 Picture = NDArray[np.uint8]
 Input = NDArray[np.uint8]
@@ -46,34 +47,24 @@ class Asked:
     most: int
 
 
-class Streams:
-    """Stands in for a compiled network: every thread that calls it has its own request."""
+class LevelStreams:
+    """Stands in for the library's compiled network: levels in, every thread with its own request.
+    """
 
     def __init__(self, path: Path, threads: int) -> None:
         import openvino
         from openvino.preprocess import PrePostProcessor
 
-        core = openvino.Core()
         # Levels go in as they are, a quarter of the bytes, and are made numbers from 0 to 1 there.
-        prepared = PrePostProcessor(core.read_model(str(path)))
+        prepared = PrePostProcessor(openvino.Core().read_model(str(path)))
         prepared.input().tensor().set_element_type(openvino.Type.u8)
         prepared.input().preprocess().convert_element_type(openvino.Type.f32).scale(255.0)
-        options: dict[str, Any] = {
-            "NUM_STREAMS": threads, "INFERENCE_NUM_THREADS": threads,
-            # Streams that are tied to cores would wait for each other where networks take turns.
-            "ENABLE_CPU_PINNING": False,
-        }
-        if eight_bits(path):
-            # What is not in eight bits is little, and the same on all machines.
-            options["INFERENCE_PRECISION_HINT"] = "f32"
-        self._compiled = core.compile_model(prepared.build(), "CPU", options)
-        self._own = threading.local()
+        # What is not in eight bits is little, and the same on all machines.
+        self._streams = Streams(prepared.build(), threads, exact=eight_bits(path))
 
     def __call__(self, given: Any) -> Any:
         """Outputs of the network, by output."""
-        if not hasattr(self._own, "request"):
-            self._own.request = self._compiled.create_infer_request()
-        return self._own.request.infer({0: given}, share_inputs=True)
+        return self._streams.infer({0: given}, share_inputs=True)
 
 
 def eight_bits(weights: Path) -> bool:
@@ -97,7 +88,7 @@ def backend(exported: Path, threads: int) -> Callable[[Any], Any] | None:
     holder = getattr(loaded, "backend", loaded)
     if not hasattr(holder, "ov_compiled_model") or not files:
         return None
-    streams = holder.ov_compiled_model = Streams(files[0], threads)
+    streams = holder.ov_compiled_model = LevelStreams(files[0], threads)
     if holder is not loaded:
         # Its own makes numbers of the levels first.
         holder.forward = lambda given: list(streams(given.numpy()).values())

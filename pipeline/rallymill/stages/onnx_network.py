@@ -83,20 +83,40 @@ def eight_bits_of(weights: Path) -> Path | None:
 def _openvino(path: Path, threads: int) -> Network:
     import openvino
 
-    options: dict[str, Any] = {
-        "INFERENCE_NUM_THREADS": max(threads, 1), "NUM_STREAMS": max(threads, 1),
-        "INFERENCE_PRECISION_HINT": "f32", "ENABLE_CPU_PINNING": False,
-    }
-    compiled = openvino.Core().compile_model(str(path), "CPU", options)
-    own = threading.local()
+    streams = Streams(openvino.Core().read_model(str(path)), max(threads, 1), exact=True)
 
     def run(given: Sequence[Numbers]) -> list[Numbers]:
-        if not hasattr(own, "request"):
-            own.request = compiled.create_infer_request()
-        found = own.request.infer(list(given))
-        return [np.array(found[output]) for output in compiled.outputs]
+        found = streams.infer(list(given))
+        return [np.array(found[output]) for output in streams.outputs]
 
     return run
+
+
+class Streams:
+    """A network compiled by OpenVINO for ``threads`` threads, each with a request of its own.
+
+    With ``exact`` it reckons in 32 bits where it may choose.
+    """
+
+    def __init__(self, model: Any, threads: int, exact: bool) -> None:
+        import openvino
+
+        options: dict[str, Any] = {
+            "NUM_STREAMS": threads, "INFERENCE_NUM_THREADS": threads,
+            # Streams that are tied to cores would wait for each other where networks take turns.
+            "ENABLE_CPU_PINNING": False,
+        }
+        if exact:
+            options["INFERENCE_PRECISION_HINT"] = "f32"
+        self._compiled = openvino.Core().compile_model(model, "CPU", options)
+        self.outputs = self._compiled.outputs
+        self._own = threading.local()
+
+    def infer(self, given: Any, share_inputs: bool = False) -> Any:
+        """Outputs of the network, by output; shared inputs are not copied."""
+        if not hasattr(self._own, "request"):
+            self._own.request = self._compiled.create_infer_request()
+        return self._own.request.infer(given, share_inputs=share_inputs)
 
 
 def _opencv(path: Path) -> Network:
