@@ -182,13 +182,13 @@ class Mirror:
 
     def _held(self) -> dict[str, Any]:
         """What the lock in storage says; empty where there is none."""
+        entry = self.storage.find(LOCK_NAME)
+        if entry is None:
+            return {}
         with tempfile.TemporaryDirectory(prefix="rallymill-lock-") as folder:
             path = Path(folder) / "lock.json"
-            for entry in self.storage.entries():
-                if entry.name == LOCK_NAME:
-                    self.storage.fetch(entry, path)
-                    return _read(path)
-        return {}
+            self.storage.fetch(entry, path)
+            return _read(path)
 
     def _renew(self) -> None:
         while not self._ended.wait(REFRESH_S):

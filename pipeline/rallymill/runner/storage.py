@@ -89,6 +89,19 @@ class Storage:
             self._files.invalidate_cache()
             return self._entry(self.path_of(name))
 
+    def find(self, name: str) -> Entry | None:
+        """A file of the folder as it is now, None where there is none of that name.
+
+        Raises
+        ------
+        InputError
+            The storage cannot be reached, or refuses.
+        """
+        with self._told(f"asked for {name}"):
+            self._files.invalidate_cache()
+            path = self.path_of(name)
+            return self._entry(path) if self._files.exists(path) else None
+
     def _entry(self, path: str) -> Entry:
         # Not what a list says: some kinds of storage say the same otherwise there.
         about: Mapping[str, Any] = self._files.info(path)
