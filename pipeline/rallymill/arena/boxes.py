@@ -2,9 +2,10 @@
 
 Seconds of work for minutes of play, so that what happens after detection can be tuned and measured
 on many more points than could be drawn. The figures of :class:`Noise` are about those of the
-detector on drawn films; real boxes fail in more ways, so what is measured here is a bound. Edges of
-players' boxes there are off by 1.1 px at 60 px of height and by 2 to 2.7 px at 110 to 200, with a
-correlation of 0.8 from frame to frame (ten films for validation).
+detector on drawn films, those of balls by tier (:mod:`rallymill.arena.box_balls`); real boxes fail
+in more ways, so what is measured here is a bound. Edges of players' boxes there are off by 1.1 px
+at 60 px of height and by 2 to 2.7 px at 110 to 200, with a correlation of 0.8 from frame to frame
+(ten films for validation).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 
 from rallymill import tableio, tables
 from rallymill.arena import film_truth
+from rallymill.arena.box_balls import TIERS, BallLooker, BallNoise, Spot
 from rallymill.arena.film import Film
 from rallymill.arena.film_plan import Segment, frame_time_s
 from rallymill.arena.render_people import surface
@@ -34,25 +36,15 @@ LEAST_BALL_PX = 3.0
 """No ball's box is narrower."""
 STRINGS, STRINGS_M = 2, 0.13
 """Row of a pose's marks that is the middle of the strings, and how far they reach about it."""
-BESIDE_PX = 8.0
 LEAST_HOP_M = 0.008
-LOST_FRAMES = 3
-"""A miss now and then goes on for up to so many frames less one more."""
 
 
 @dataclass(frozen=True)
 class Noise:
     """How bad the boxes are; lengths in pixels of a picture 1280 wide."""
 
-    sigma_px: float = 0.6
-    streak_share: float = 0.08
-    """Error along the streak, as a share of the distance flown in a frame."""
-    miss: float = 0.06
-    miss_near_player: float = 0.3
-    clutter: float = 1.0
-    """False ball boxes a frame near players."""
-    fixed: int = 3
-    """Ball-like spots that stay where they are on the court."""
+    balls: BallNoise | None = None
+    """None: as on drawn films of the film's tier."""
     camera_px: float = 0.3
     people_m: float = 0.08
     player_px: float = 0.8
@@ -82,7 +74,7 @@ def boxed(film: Film, noise: Noise | None = None) -> Boxed:
     config = film.config
     match_id = config.name
     looker = _Looker(film.world, noise or Noise(), config.seed, config.width_px, config.height_px,
-                     float(config.rate))
+                     float(config.rate), config.tier)
     for view_id, segment in enumerate(film.segments):
         if segment.label == "main":
             looker.look(segment, view_id, config)
@@ -99,22 +91,20 @@ class _Looker:
     """Looks at one main-camera span after the other and keeps what it finds."""
 
     def __init__(
-        self, world: World, noise: Noise, seed: int, width_px: int, height_px: int, rate_hz: float
+        self, world: World, noise: Noise, seed: int, width_px: int, height_px: int, rate_hz: float,
+        tier: str,
     ) -> None:
         self.world, self.noise = world, noise
         self.size = (width_px, height_px)
         self.rate_hz = rate_hz
         self.scale = width_px / 1280
         self.rng = np.random.default_rng([seed, 97])
-        self.fixed = np.column_stack([
-            self.rng.uniform(-6, 6, noise.fixed), self.rng.uniform(-14, 14, noise.fixed),
-            np.zeros(noise.fixed),
-        ])
+        self.balls = BallLooker(
+            noise.balls or TIERS[tier], np.random.default_rng([seed, 71]), self.size)
         self.true_frames: list[tuple[int, float, int, Camera]] = []
         self.frames: list[Row] = []
         self.boxes: list[Row] = []
         self.people: list[Row] = []
-        self._lost = 0
         self.edge_rng = np.random.default_rng([seed, 31])
         self._edges: dict[int, tuple[float, Array]] = {}
         self.feet_rng = np.random.default_rng([seed, 53])
@@ -131,8 +121,7 @@ class _Looker:
             self.true_frames.append((frame, t_s, view_id, camera))
             self._frame(frame, t_s, view_id, camera)
             corners = self._players(frame, t_s, world_s, camera)
-            self._clutter(frame, t_s, camera, corners)
-            self._ball(frame, t_s, world_s, camera, corners)
+            self._balls(frame, t_s, world_s, camera, corners)
 
     def _frame(self, frame: int, t_s: float, view_id: int, camera: Camera) -> None:
         turn = cv2.Rodrigues(
@@ -206,54 +195,31 @@ class _Looker:
         odds = mean + deviation * now.sum() / np.sqrt(2)
         return float(1 / (1 + np.exp(-odds)))
 
-    def _clutter(self, frame: int, t_s: float, camera: Camera, corners: list[Array]) -> None:
-        for box in corners:
-            for _ in range(self.rng.poisson(self.noise.clutter / len(PLAYERS))):
-                spot = np.array([
-                    self.rng.uniform(box[0], box[2]), self.rng.choice([box[3], box[1::2].mean()])
-                ])
-                spot += self.rng.normal(0, 3 * self.scale, 2)
-                self._spot(frame, t_s, spot, LEAST_BALL_PX, (0.15, 0.7))
-        for spot in camera.project(self.fixed):
-            if self.rng.random() < 0.5:
-                spot = spot + self.rng.normal(0, 0.4 * self.scale, 2)
-                self._spot(frame, t_s, spot, LEAST_BALL_PX, (0.15, 0.8))
-
-    def _ball(
+    def _balls(
         self, frame: int, t_s: float, world_s: float, camera: Camera, corners: list[Array]
     ) -> None:
+        """Boxes at the ball, where it is found, and at what is taken for one."""
         ball = self.world.ball(0, world_s)
-        if ball is None:
-            return
-        step = ball.velocity_mps / self.rate_hz
-        image, ahead = camera.project([ball.position_m, ball.position_m + step])
-        inside = (image >= 0).all() and image[0] < self.size[0] and image[1] < self.size[1]
-        if not inside:
-            return
-        if self._lost:
-            self._lost -= 1
-            return
-        near = any(
-            box[0] - BESIDE_PX < image[0] < box[2] + BESIDE_PX and box[1] < image[1] < box[3]
-            for box in corners
-        )
-        if self.rng.random() < (self.noise.miss_near_player if near else self.noise.miss):
-            self._lost = int(self.rng.integers(0, LOST_FRAMES)) if self.rng.random() < 0.3 else 0
-            return
-        spot = image + (ahead - image) * self.rng.normal(0, self.noise.streak_share)
-        spot = spot + self.rng.normal(0, self.noise.sigma_px * self.scale, 2)
-        wide = max(LEAST_BALL_PX,
-                   camera.focal_px * BALL_WIDTH_M / float(camera.depth_m(ball.position_m)))
-        self._spot(frame, t_s, spot, wide, (0.4, 0.95))
+        image: Array | None = None
+        if ball is not None:
+            step = ball.velocity_mps / self.rate_hz
+            image, ahead = camera.project([ball.position_m, ball.position_m + step])
+            if (image >= 0).all() and image[0] < self.size[0] and image[1] < self.size[1]:
+                wide = camera.focal_px * BALL_WIDTH_M / float(camera.depth_m(ball.position_m))
+                spot = self.balls.right(image, ahead, corners)
+                if spot is not None:
+                    self._box(frame, t_s, spot, max(LEAST_BALL_PX, wide))
+            else:
+                image = None
+        for spot in self.balls.wrong(camera, image, corners):
+            self._box(frame, t_s, spot, LEAST_BALL_PX)
 
-    def _spot(
-        self, frame: int, t_s: float, at: Array, wide_px: float, sure: tuple[float, float]
-    ) -> None:
+    def _box(self, frame: int, t_s: float, spot: Spot, wide_px: float) -> None:
         half = wide_px / 2
         self.boxes.append({
-            "frame": frame, "t_s": t_s, "label": "ball", "x1_px": at[0] - half,
-            "y1_px": at[1] - half, "x2_px": at[0] + half, "y2_px": at[1] + half,
-            "confidence": self.rng.uniform(*sure),
+            "frame": frame, "t_s": t_s, "label": "ball", "x1_px": spot.at[0] - half,
+            "y1_px": spot.at[1] - half, "x2_px": spot.at[0] + half, "y2_px": spot.at[1] + half,
+            "confidence": spot.confidence,
         })
 
     def tables(self, match_id: str) -> dict[str, pa.Table]:
