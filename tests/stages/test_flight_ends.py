@@ -10,7 +10,7 @@ import pytest
 from rallymill import flight
 from rallymill.camera import Camera
 from rallymill.flightfit import arc, rally
-from rallymill.stages.flight import candidates, grammar, rallies_end
+from rallymill.stages.flight import candidates, grammar, rallies, rallies_end
 from rallymill.stages.flight.contacts import (
     BOUNCE,
     HIT_FAR,
@@ -90,6 +90,22 @@ def test_a_last_bounce_that_is_hardly_known_in_time_is_none_in_the_picture() -> 
         (seen, 0.01, False), (seen, 0.06, True), (unseen, 0.06, False)):
         known = replace(fit, time_sd=np.array([0.0, time_sd_s]))
         assert rallies_end.unsure_landing(known, view()) == unsure
+
+
+@pytest.mark.parametrize(("time_sd_s", "dead"), [(0.01, True), (0.06, False)])
+def test_a_second_bounce_that_may_not_have_been_does_not_end_the_rally(
+    time_sd_s: float, dead: bool
+) -> None:
+    places = [(0, -11.5, 1.0), (0.5, 5.0, 0.03), (0.5, 9.0, 0.03)]
+    fit = fit_of(places, 0.1)
+    fit = replace(
+        fit, time_s=np.array([0.0, 0.6, 1.2]), time_sd=np.array([0.0, 0.0, time_sd_s]),
+        velocity=np.array([[0.0, 25.0, 5.0], [0.0, 8.0, 4.0]]))
+    kinds = (HIT_NEAR, BOUNCE, BOUNCE)
+    over = rallies_end.cut_dead(kinds, fit, 0.15)[1]
+    [found] = rallies._believed(kinds, fit, over, view(), 0.15)
+    assert over and found.dead == dead
+    assert found.kinds[-1] == (BOUNCE if dead else LOST)
 
 
 def test_a_ball_lost_in_the_picture_is_not_followed_for_long() -> None:

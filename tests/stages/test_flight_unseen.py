@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 from rallymill import court, flight
 from rallymill.flightfit import arc, rally
 from rallymill.stages.flight import contacts, grammar, hypotheses, rallies, stitching
-from rallymill.stages.flight.contacts import BOUNCE, HIT_FAR, HIT_NEAR, LOST, SERVE_NEAR
+from rallymill.stages.flight.contacts import (
+    BOUNCE,
+    HIT_FAR,
+    HIT_NEAR,
+    LOST,
+    OUT_NEAR,
+    SERVE_NEAR,
+)
 from tests.stages.test_flight_hidden import CAMERA, NOBODY, RATE, path_of, picture
 
 WHO = {"near": NOBODY, "far": NOBODY}
@@ -118,6 +125,18 @@ def test_flights_that_meet_where_a_player_stands_have_a_stroke_between_them(gap_
 ])
 def test_what_is_too_late_too_far_or_does_not_come_back_is_no_stroke(changed):
     assert stitching.joined(*chains(**changed), UNSEEN_S) is None
+
+
+@pytest.mark.parametrize(("back_mps", "struck"), [(20.0, True), (10.0, False)])
+def test_what_comes_back_faster_than_from_any_fence_was_struck_and_did_not_meet_one(
+    back_mps: float, struck: bool
+) -> None:
+    before, after, moments = chains(0.2, back_mps=back_mps)
+    at_fence = (replace(before[-1], last_kind=OUT_NEAR),)
+    found = stitching.joined((*before[:-1], *at_fence), after, moments, UNSEEN_S)
+    assert (found is not None) == struck
+    if found is not None:
+        assert HIT_NEAR in [part.last_kind for part in found]
 
 
 def test_nobody_strikes_twice_nor_after_two_bounces():

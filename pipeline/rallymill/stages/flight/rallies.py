@@ -262,7 +262,7 @@ def _fit_part(
     kinds = guess.kinds
     if kinds[-1] == BOUNCE and len(kinds) > 2 and by_the_fence(fit, len(kinds) - 1):
         kinds = (*kinds[:-1], OUT_FAR if fit.place[-1, 1] > 0 else OUT_NEAR)
-    return _believed(kinds, fit, dead, view)
+    return _believed(kinds, fit, dead, view, options.out_margin_m)
 
 
 def _joint(
@@ -291,7 +291,7 @@ def _with_half_volleys(
 
 
 def _believed(
-    kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool, view: Picture
+    kinds: tuple[int, ...], fit: rally.RallyFit, dead: bool, view: Picture, margin_m: float
 ) -> list[Rally]:
     """Rallies of the runs of flights that can be believed, with a stroke in each."""
     good = np.concatenate([[False], believable(kinds, fit), [False]])
@@ -305,9 +305,12 @@ def _believed(
         if not any(kind in HITS for kind in part[:-1]):
             continue
         own = _part(fit, int(start), int(end) + 1)
+        over = dead and end == len(kinds) - 1
         if part[-1] == BOUNCE and unsure_landing(own, view):
             part = (*part[:-1], LOST)
-        found.append(Rally(part, own, part[0] in HANDS, dead and end == len(kinds) - 1))
+            # A bounce that may not have been does not tell that the ball was dead either.
+            over = over and cut_dead(part, own, margin_m)[1]
+        found.append(Rally(part, own, part[0] in HANDS, over))
     return found
 
 

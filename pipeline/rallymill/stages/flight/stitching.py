@@ -22,6 +22,7 @@ from rallymill.stages.flight.contacts import (
     HITS,
     LOST,
     NEAR_HITS,
+    OUTS,
     SERVE_NEAR,
     SERVES,
     Contacts,
@@ -36,6 +37,8 @@ APART_M, APART_MPS, APART_SD, MOST_SD_M = 1.0, 2.0, 2.0, 1.5
 """How far from each other two flights carried on may pass where they meet: at once, more for every
 second that the ball is not seen, and so many deviations of their ends, of which none counts as more
 than the last."""
+MOST_OFF_FENCE_MPS = 12.0
+"""No fence gives a ball back faster (common practice, no source)."""
 STRUCK_M = (-0.3, 3.6)
 """Heights between which a ball can have been struck, give or take what is carried on."""
 
@@ -52,17 +55,20 @@ def joined(
     The first ends on its way to a player, the second starts on its way back, and carried on they
     meet where a player can strike. A bounce before the stroke that is seen, with nothing after it,
     gets a flight of its own, which the joint fit has to find; so does one that nobody saw, of a
-    serve or of a ball that meets the ground before the stroke. A ball that is lost for longer than
+    serve or of a ball that meets the ground before the stroke. What seemed to be a fence was a
+    stroke where the ball comes back faster than from any fence. A ball that is lost for longer than
     ``unseen_s`` may have met more than a racket; with 0 no stroke is inferred.
     """
     last, first = before[-1], after[0]
     gap_s = float(contacts.t_s[first.first] - contacts.t_s[last.last])
     if unseen_s <= 0 or not -0.05 <= gap_s <= unseen_s:
         return None
-    if last.last_kind not in (LOST, BOUNCE, *HITS) or first.first_kind not in (LOST, *HITS):
+    if (last.last_kind not in (LOST, BOUNCE, *HITS, *OUTS)
+            or first.first_kind not in (LOST, *HITS)):
         return None
     away = float(np.sign(first.fit.start[4]))
-    if abs(first.fit.start[4]) < LEAST_MPS or last.fit.end[4] * away > -1.0:
+    least_mps = MOST_OFF_FENCE_MPS if last.last_kind in OUTS else LEAST_MPS
+    if abs(first.fit.start[4]) < least_mps or last.fit.end[4] * away > -1.0:
         return None
     kind = HIT_NEAR if away > 0 else HIT_FAR
     if not _turn_of(before, after, kind):
