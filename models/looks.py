@@ -86,14 +86,21 @@ class Look(nn.Module):
         return self.head(torch.cat(found if said is None else [*found, said], 1))
 
 
+def weights_in(net: Look, path: Path | None) -> Look:
+    """A network with the weights of a .pt file, or as it is."""
+    if path is not None:
+        net.load_state_dict(torch.load(path, weights_only=True, map_location="cpu"))
+    return net
+
+
 Step = Callable[[argparse.Namespace], None]
 
 
 def add_training(
-    steps: argparse._SubParsersAction, train: Step, export: Step, weights: Path, minutes: float,
-    rate: float, batch: int,
-) -> argparse.ArgumentParser:
-    """Add the commands ``train`` and ``export`` to a script; gives back the first."""
+    steps: argparse._SubParsersAction, train: Step, mean: Step, export: Step, weights: Path,
+    minutes: float, rate: float, batch: int,
+) -> None:
+    """Add the commands ``train``, ``mean`` and ``export`` to a script."""
     trained = steps.add_parser("train", help="the network")
     trained.add_argument("--looks", required=True, type=Path, nargs="+",
                          help="folders; one that is named twice counts twice")
@@ -108,7 +115,12 @@ def add_training(
     trained.add_argument("--seed", type=int, default=0)
     trained.add_argument("--threads", type=int, default=2)
     trained.add_argument("--device", default="cpu")
+    trained.add_argument("--start", type=Path, help="weights to start from")
     trained.set_defaults(run=train)
+    averaged = steps.add_parser("mean", help="mean of weights that began with one another")
+    averaged.add_argument("weights", type=Path, nargs="+")
+    averaged.add_argument("--out", required=True, type=Path)
+    averaged.set_defaults(run=mean)
     exported = steps.add_parser("export", help="weights as an ONNX file")
     for one in (trained, exported):
         one.add_argument("--wide", dest="widths", action="store_const", const=WIDE, default=NARROW,
@@ -117,7 +129,6 @@ def add_training(
     exported.add_argument("--validation", required=True, type=Path)
     exported.add_argument("--out", type=Path, default=weights)
     exported.set_defaults(run=export)
-    return trained
 
 
 def add_share(parser: argparse.ArgumentParser) -> None:

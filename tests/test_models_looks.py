@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 from pathlib import Path
 
@@ -47,6 +48,34 @@ def test_a_look_learns_within_seconds(tmp_path: Path) -> None:
     right = held[1][:, 0] > 0
     assert np.median(odds[right]) > np.median(odds[~right]) + 0.5
     assert np.quantile(odds[~right], 0.9) < np.median(odds[right])
+
+
+def mean_of(folder: Path, nets: list) -> None:
+    import torch
+
+    paths = [folder / f"{number}.pt" for number in range(len(nets))]
+    for path, net in zip(paths, nets, strict=True):
+        torch.save(net.state_dict(), path)
+    look_fit.step_mean(argparse.Namespace(weights=paths, out=folder / "mean.pt"))
+
+
+def test_a_mean_of_weights_lies_between_them(tmp_path: Path) -> None:
+    import torch
+
+    nets = [looks.Look(0, 0, 2) for _ in range(3)]
+    mean_of(tmp_path, nets)
+    between = looks.weights_in(looks.Look(0, 0, 2), tmp_path / "mean.pt")
+    one, two, three = (net.head[2].weight for net in nets)
+    assert torch.allclose(between.head[2].weight, (one + two + three) / 3)
+    alike = nets[0].state_dict()
+    mean_of(tmp_path, [nets[0], nets[0]])
+    kept = torch.load(tmp_path / "mean.pt", weights_only=True)
+    assert all(torch.equal(kept[name], value) for name, value in alike.items())
+
+
+def test_weights_of_other_layers_have_no_mean(tmp_path: Path) -> None:
+    with pytest.raises(SystemExit, match=r"1\.pt: not of the layers"):
+        mean_of(tmp_path, [looks.Look(0, 0, 2), looks.Look(0, 0, 2, looks.WIDE)])
 
 
 def test_what_is_exported_says_the_same_with_its_odds_put_right(tmp_path: Path) -> None:

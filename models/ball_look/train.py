@@ -1,10 +1,11 @@
 """Train the network that looks a second time at each place where a ball may be.
 
-Five steps, each a command (``python models/ball_look/train.py STEP --help``):
+Six steps, each a command (``python models/ball_look/train.py STEP --help``):
 
     render   short films of the arena (training seeds 0-99,999, validation 100,000-109,999)
     collect  what is seen of the candidates of films with known truth, and of films without a ball
     train    the network, from what was collected or drawn by ``models/shots.py``
+    mean     of the weights of networks that began with one another
     settle   its head, from films and from real pictures without a ball
     export   its weights as an ONNX file, with probabilities that fit films it was not trained on
 """
@@ -104,6 +105,12 @@ KIND, OFFSET, SAID = 1, slice(2, 4), slice(4, 8)
 MORE, N_SAID, N_OUT = 1, 4, 3
 
 
+def looking(arguments: argparse.Namespace, weights: Path | None) -> look_training.Look:
+    """The network of the widths asked for, with some weights."""
+    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
+    return look_training.weights_in(net, weights)
+
+
 def step_train(arguments: argparse.Namespace) -> None:
     """Train for some minutes; the rate falls to nothing at their end."""
     import torch
@@ -116,9 +123,7 @@ def step_train(arguments: argparse.Namespace) -> None:
     held = look_fit.load(arguments.validation)
     print(f"{shelf.count} looks, {shelf.share(KIND, 0.5):.3f} of them right; "
           f"validation {len(held[1])}", flush=True)
-    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
-    if arguments.start:
-        net.load_state_dict(torch.load(arguments.start, weights_only=True, map_location="cpu"))
+    net = looking(arguments, arguments.start)
 
     def loss_of(net, looks, rows, rng):
         seen, mirrored = look_fit.varied(looks, rng)
@@ -147,8 +152,7 @@ def step_settle(arguments: argparse.Namespace) -> None:
     from ball_look import settle
 
     torch.set_num_threads(arguments.threads)
-    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
-    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    net = looking(arguments, arguments.weights)
     held = look_fit.load(arguments.validation)
     print(judged(net, held), flush=True)
     net = settle.settled(
@@ -181,10 +185,8 @@ def judged(net, held) -> str:
 
 def step_export(arguments: argparse.Namespace) -> None:
     """Write the ONNX file; its log odds fit the candidates of the validation films."""
-    import torch
 
-    net = look_training.Look(MORE, N_SAID, N_OUT, arguments.widths)
-    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    net = looking(arguments, arguments.weights)
     looks, rows = candidates(look_fit.load(arguments.validation))
     found = look_fit.answers(net, looks, rows[:, SAID])
     slope, shift = look_fit.fitted(found[:, 0].astype(float), rows[:, KIND].astype(float))
@@ -221,10 +223,10 @@ def main() -> None:
     one.add_argument("--device", default="cpu", help="where the detector runs")
     look_training.add_share(one)
     one.set_defaults(run=step_collect)
-    one = look_training.add_training(
-        steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192
+    look_training.add_training(
+        steps, step_train, look_fit.step_mean, step_export,
+        Path(__file__).parent / "weights.onnx", 30, 0.002, 192
     )
-    one.add_argument("--start", type=Path, help="weights to start from")
     one = steps.add_parser("settle", help="the head, on films and on real pictures")
     one.add_argument("weights", type=Path)
     one.add_argument("--films", required=True, type=Path, nargs="+", help="looks of films")

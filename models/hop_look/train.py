@@ -1,10 +1,11 @@
 """Train the network that sees whether a player's feet are off the ground.
 
-Three steps, each a command (``python models/hop_look/train.py STEP --help``). Films are those that
+Four steps, each a command (``python models/hop_look/train.py STEP --help``). Films are those that
 ``models/ball_look/train.py render`` makes; ``models/shots.py`` draws without them.
 
     collect  what is seen of the players of films with known truth
     train    the network, from what was collected or drawn by ``models/shots.py``
+    mean     of the weights of networks that began with one another
     export   its weights as an ONNX file, with probabilities that fit films it was not trained on
 """
 
@@ -99,8 +100,9 @@ def step_train(arguments: argparse.Namespace) -> None:
             ) + 0.5 * functional.smooth_l1_loss(found[:, 1], height * 10)
         )
 
+    net = look_training.weights_in(look_training.Look(0, 0, 2, arguments.widths), arguments.start)
     look_fit.train(
-        look_training.Look(0, 0, 2, arguments.widths).to(device), shelf, loss_of,
+        net.to(device), shelf, loss_of,
         lambda net: judged(net, held), arguments.out, arguments.minutes, arguments.rate,
         arguments.batch, arguments.seed, decay=0.05,
     )
@@ -119,10 +121,9 @@ def judged(net, held) -> str:
 
 def step_export(arguments: argparse.Namespace) -> None:
     """Write the ONNX file; its log odds fit the validation films at the base rate."""
-    import torch
 
     net = look_training.Look(0, 0, 2, arguments.widths)
-    net.load_state_dict(torch.load(arguments.weights, weights_only=True, map_location="cpu"))
+    look_training.weights_in(net, arguments.weights)
     looks, rows = look_fit.load(arguments.validation)
     in_air = rows[:, HEIGHT] > OFF_GROUND_M
     found = look_fit.answers(net, looks)[:, 0].astype(float)
@@ -144,7 +145,8 @@ def main() -> None:
     look_training.add_share(one)
     one.set_defaults(run=step_collect)
     look_training.add_training(
-        steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 8, 0.001, 128
+        steps, step_train, look_fit.step_mean, step_export,
+        Path(__file__).parent / "weights.onnx", 8, 0.001, 128
     )
     arguments = parser.parse_args()
     arguments.run(arguments)
