@@ -30,15 +30,20 @@ MEET_SD_M = 0.004
 
 @dataclass(frozen=True)
 class BouncePrior:
-    """What is known of the ground before it is seen: means and standard deviations."""
+    """What is known of the ground before it is seen: means and standard deviations.
+
+    Those of spin are for what a ball that grips and springs back gains more than a rigid one, about
+    a tenth of its spin (Cross 2002, from memory); simulated balls are rigid, so that spins after a
+    bounce are better known there than is said.
+    """
 
     restitution: float = 0.78
     restitution_sd: float = 0.08
     speed_ratio: float = 0.70
     speed_ratio_sd: float = 0.12
     turn_sd: float = 0.04
-    topspin_sd_radps: float = 60.0
-    sidespin_sd_radps: float = 30.0
+    topspin_sd_radps: float = 40.0
+    sidespin_sd_radps: float = 15.0
 
 
 @dataclass(frozen=True)

@@ -72,7 +72,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 10
+    version = 11
     reads: tuple[str, ...] = ("detections", "frames", "people")
     columns: ClassVar[Columns] = {
         "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),

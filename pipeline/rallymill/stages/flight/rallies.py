@@ -117,7 +117,7 @@ def setting(
     kinds = guess.kinds
     means, sds, spin_mean, spin_sd = [], [], [], []
     for kind, t_s in zip(kinds, guess.time_s, strict=True):
-        mean, sd = place_prior(kind, float(t_s), who, serve_height_m)
+        mean, sd = place_prior(kind, float(t_s), who, serve_height_m, fitted=True)
         if kind == BOUNCE:
             sd = np.array([np.inf, np.inf, 0.002])
         means.append(mean)
