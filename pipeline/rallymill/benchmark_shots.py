@@ -1,10 +1,10 @@
 """Measure all that comes after detection on films that are simulated but not drawn.
 
-Boxes come from :mod:`rallymill.arena.boxes`, those of balls with the confidences, misses and mistakes
-that the detector showed on 25 drawn films for validation (:mod:`rallymill.arena.box_balls`); the
-stages from ``people`` on are the real ones. A film takes seconds, so hundreds of points can be
-played; figures from drawn films are those of ``rallymill bench fresh`` and are what counts in the
-end.
+Boxes come from :mod:`rallymill.arena.boxes`, those of balls with the confidences, misses and
+mistakes that the detector showed on 25 drawn films for validation
+(:mod:`rallymill.arena.box_balls`); the stages from ``people`` on are the real ones. A film takes
+seconds, so hundreds of points can be played; figures from drawn films are those of ``rallymill
+bench fresh`` and are what counts in the end.
 """
 
 from __future__ import annotations
