@@ -100,7 +100,7 @@ def test_players_get_heights_and_others_none() -> None:
     made = scene(11, seconds=4.0, rate=50.0)
     boxes = made.detections.to_pandas()
     inside = (boxes["t_s"] > 2.0) & (boxes["t_s"] < 2.24)
-    boxes["airborne"] = np.where(boxes["label"] == "player", np.where(inside, 0.95, 0.02), np.nan)
+    boxes["airborne"] = np.where(boxes["label"] == "player", np.where(inside, 0.95, 0.002), np.nan)
     inputs = {
         "detections": tableio.from_pandas(tables.DETECTIONS, boxes), "frames": made.frames,
     }

@@ -54,15 +54,17 @@ class PeopleConfig(StageConfig):
     """Measurements further off than this are weighted down."""
     hop_m: float = Field(0.12, ge=0)
     """Height of a hop that a track must bear without losing its player."""
-    take_offs_per_s: float = Field(0.25, gt=0)
-    """How often a player leaves the ground in play."""
-    air_s: float = Field(0.2, gt=0)
+    take_offs_per_s: float = Field(1.0, gt=0)
+    """How often a player leaves the ground in play: about once a stroke."""
+    air_s: float = Field(0.15, gt=0)
     """How long a player then stays in the air."""
-    air_base_rate: float = Field(0.2, gt=0, lt=1)
-    """Share of frames in the air for which ``detections.airborne`` is calibrated."""
+    air_base_rate: float = Field(0.03, gt=0, lt=1)
+    """Share of frames in the air at which ``detections.airborne`` is taken to speak neither for air
+    nor for ground. Its probabilities are for a share of 0.2, of frames picked around hops; in whole
+    films landings are told best when less than that counts as a sign of air."""
     silence_s: float = Field(0.08, gt=0)
     """Farther than this in time from any look at the feet, their height is not known."""
-    look_memory_s: float = Field(0.03, gt=0)
+    look_memory_s: float = Field(0.1, gt=0)
     """Looks at feet that are closer in time than this err together."""
     bridge_s: float = Field(1.0, gt=0)
     """Longest gap that is bridged."""
