@@ -52,8 +52,8 @@ class Noise:
     player_share: float = 0.007
     player_lasts_s: float = 0.18
     """A box that ends above or below a shoe does so for about so long."""
-    feet_on_ground: tuple[float, float] = (-5.0, 2.0)
-    feet_in_air: tuple[float, float] = (2.0, 2.5)
+    feet_on_ground: tuple[float, float] = (-6.9, 1.8)
+    feet_in_air: tuple[float, float] = (6.2, 4.0)
     """Mean and deviation of the log odds that feet are off the ground, as ``models/hop_look`` gives
     them on validation films."""
     feet_last_s: tuple[float, float] = (0.04, 1.0)
