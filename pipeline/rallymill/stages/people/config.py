@@ -60,8 +60,8 @@ class PeopleConfig(StageConfig):
     """How long a player then stays in the air."""
     air_base_rate: float = Field(0.03, gt=0, lt=1)
     """Share of frames in the air at which ``detections.airborne`` is taken to speak neither for air
-    nor for ground. Its probabilities are for a share of 0.2, of frames picked around hops; in whole
-    films landings are told best when less than that counts as a sign of air."""
+    nor for ground. Its probabilities are for a share of 0.2, of frames picked around hops; of all
+    frames of films 0.03 are in the air, and with that landings are told best."""
     silence_s: float = Field(0.08, gt=0)
     """Farther than this in time from any look at the feet, their height is not known."""
     look_memory_s: float = Field(0.1, gt=0)
