@@ -121,7 +121,6 @@ def judged(net, held) -> str:
 
 def step_export(arguments: argparse.Namespace) -> None:
     """Write the ONNX file; its log odds fit the validation films at the base rate."""
-
     net = look_training.Look(0, 0, 2, arguments.widths)
     look_training.weights_in(net, arguments.weights)
     looks, rows = look_fit.load(arguments.validation)

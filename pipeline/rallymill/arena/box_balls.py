@@ -1,12 +1,11 @@
 """Ball boxes as the detector's two looks give them: how sure, how exact, and how many are wrong.
 
 All figures are those of 25 drawn films for validation (seeds 100400 to 100422 and 100600 to
-100614; 3078 frames of points, 2460 balls seen in them), read when ``models/ball_look``
-had been trained once (the first of four steps in its card; the later ones changed little here). A
-box is right within 5 px of a picture 1280 wide, or farther along the streak by 0.4 of a frame's
-way. Confidences are probabilities there (``tests/benchmarks/detect.md``), and since right and wrong
-boxes come as often at each confidence as they do there, those here are so too. Balls that net,
-posts or graphics hide are not simulated.
+100614; 3078 frames of points, 2460 balls seen in them), read with the weights of
+``models/ball_look``. A box is right within 5 px of a picture 1280 wide, or farther along the streak
+by 0.4 of a frame's way. Confidences are probabilities there (``tests/benchmarks/detect.md``), and
+since right and wrong boxes come as often at each confidence as they do there, those here are so
+too. Balls that net, posts or graphics hide are not simulated.
 """
 
 from __future__ import annotations
