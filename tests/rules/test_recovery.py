@@ -138,7 +138,7 @@ def test_no_split_step():
     assert len(found) == 1 and "No split step" in found[0].sentence
 
 
-@pytest.mark.parametrize(("z_m_sd", "found"), [(0.0052, True), (0.007, False), (0.012, False)])
+@pytest.mark.parametrize(("z_m_sd", "found"), [(0.0052, True), (0.013, False), (0.02, False)])
 def test_no_split_step_is_said_only_where_a_hop_cannot_have_been_missed(z_m_sd, found):
     base = standing(0.0, 12.8)
     track = replace(base, z_m=0 * base.z_m, z_m_sd=np.full(len(base.t_s), z_m_sd))
