@@ -30,12 +30,8 @@ MEET_SD_M = 0.004
 
 @dataclass(frozen=True)
 class BouncePrior:
-    """What is known of the ground before it is seen: means and standard deviations.
-
-    Those of spin are for what a ball that grips and springs back gains more than a rigid one, about
-    a tenth of its spin (Cross 2002, from memory); simulated balls are rigid, so that spins after a
-    bounce are better known there than is said.
-    """
+    """What is known of the ground before it is seen: means and standard deviations. Real balls
+    grip and gain a tenth of their spin (Cross 2002, from memory), simulated ones do not."""
 
     restitution: float = 0.78
     restitution_sd: float = 0.08
