@@ -5,9 +5,7 @@ Everything that is learned from lies on the network's device, and is varied ther
 
 from __future__ import annotations
 
-import argparse
 import copy
-import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -140,25 +138,6 @@ def other_light(looks: torch.Tensor, rng: torch.Generator) -> torch.Tensor:
     strength = draw(0, 5) * (draw(0, 1) < 0.3)
     noise = torch.randn(looks.shape, generator=rng, device=looks.device)
     return (looks + strength * noise).clamp(0, 255)
-
-
-def step_mean(arguments: argparse.Namespace) -> None:
-    """Write the mean of the weights of networks of which each began with those of another.
-
-    Such networks lie in one basin, so that what is between them is better than each (Wortsman et
-    al. 2022, "Model soups", ICML).
-    """
-    given = [torch.load(path, weights_only=True, map_location="cpu") for path in arguments.weights]
-    for path, one in zip(arguments.weights, given, strict=True):
-        if {k: v.shape for k, v in one.items()} != {k: v.shape for k, v in given[0].items()}:
-            first = arguments.weights[0]
-            sys.exit(f"{path}: not of the layers of {first}; name networks of one kind")
-    mean = {
-        name: torch.stack([one[name] for one in given]).mean(0)
-        if value.is_floating_point() else value
-        for name, value in given[0].items()
-    }
-    torch.save(mean, arguments.out)
 
 
 Loss = Callable[[nn.Module, torch.Tensor, torch.Tensor, torch.Generator], torch.Tensor]

@@ -7,6 +7,7 @@ sometimes another picture. The network is two small trunks, one for each distanc
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 import zlib
 from collections.abc import Callable, Iterator
@@ -93,12 +94,31 @@ def weights_in(net: Look, path: Path | None) -> Look:
     return net
 
 
+def step_mean(arguments: argparse.Namespace) -> None:
+    """Write the mean of the weights of networks of which each began with those of another.
+
+    Such networks lie in one basin, so that what is between them is better than each (Wortsman et
+    al. 2022, "Model soups", ICML).
+    """
+    given = [torch.load(path, weights_only=True, map_location="cpu") for path in arguments.weights]
+    for path, one in zip(arguments.weights, given, strict=True):
+        if {k: v.shape for k, v in one.items()} != {k: v.shape for k, v in given[0].items()}:
+            first = arguments.weights[0]
+            sys.exit(f"{path}: not of the layers of {first}; name networks of one kind")
+    mean = {
+        name: torch.stack([one[name] for one in given]).mean(0)
+        if value.is_floating_point() else value
+        for name, value in given[0].items()
+    }
+    torch.save(mean, arguments.out)
+
+
 Step = Callable[[argparse.Namespace], None]
 
 
 def add_training(
-    steps: argparse._SubParsersAction, train: Step, mean: Step, export: Step, weights: Path,
-    minutes: float, rate: float, batch: int,
+    steps: argparse._SubParsersAction, train: Step, export: Step, weights: Path, minutes: float,
+    rate: float, batch: int,
 ) -> None:
     """Add the commands ``train``, ``mean`` and ``export`` to a script."""
     trained = steps.add_parser("train", help="the network")
@@ -120,7 +140,7 @@ def add_training(
     averaged = steps.add_parser("mean", help="mean of weights that began with one another")
     averaged.add_argument("weights", type=Path, nargs="+")
     averaged.add_argument("--out", required=True, type=Path)
-    averaged.set_defaults(run=mean)
+    averaged.set_defaults(run=step_mean)
     exported = steps.add_parser("export", help="weights as an ONNX file")
     for one in (trained, exported):
         one.add_argument("--wide", dest="widths", action="store_const", const=WIDE, default=NARROW,

@@ -56,7 +56,7 @@ def mean_of(folder: Path, nets: list) -> None:
     paths = [folder / f"{number}.pt" for number in range(len(nets))]
     for path, net in zip(paths, nets, strict=True):
         torch.save(net.state_dict(), path)
-    look_fit.step_mean(argparse.Namespace(weights=paths, out=folder / "mean.pt"))
+    looks.step_mean(argparse.Namespace(weights=paths, out=folder / "mean.pt"))
 
 
 def test_a_mean_of_weights_lies_between_them(tmp_path: Path) -> None:

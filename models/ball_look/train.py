@@ -223,8 +223,7 @@ def main() -> None:
     look_training.add_share(one)
     one.set_defaults(run=step_collect)
     look_training.add_training(
-        steps, step_train, look_fit.step_mean, step_export,
-        Path(__file__).parent / "weights.onnx", 30, 0.002, 192
+        steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192
     )
     one = steps.add_parser("settle", help="the head, on films and on real pictures")
     one.add_argument("weights", type=Path)

@@ -144,8 +144,7 @@ def main() -> None:
     look_training.add_share(one)
     one.set_defaults(run=step_collect)
     look_training.add_training(
-        steps, step_train, look_fit.step_mean, step_export,
-        Path(__file__).parent / "weights.onnx", 8, 0.001, 128
+        steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 8, 0.001, 128
     )
     arguments = parser.parse_args()
     arguments.run(arguments)

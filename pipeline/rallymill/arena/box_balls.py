@@ -12,10 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import erf
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, ndtr
 
 from rallymill.camera import Camera
 
@@ -148,7 +148,7 @@ class BallLooker:
             for box in players
         )
         found = self.noise.beside_player if beside else self.noise.away
-        share = _share_below(float(score))
+        share = float(ndtr(score))
         if share < found.missed:
             return None
         rank = (share - found.missed) / (1 - found.missed)
@@ -156,7 +156,7 @@ class BallLooker:
         loose = self.noise.place * np.exp(LOOSER * (SURE_ODDS - odds))
         spot = image + (ahead - image) * self.rng.normal(0, SURE_STREAK) * loose
         spot = spot + self.rng.normal(0, SURE_PX * self.scale, 2) * loose
-        return Spot(spot, _confidence(odds))
+        return Spot(spot, float(expit(odds)))
 
     def wrong(self, camera: Camera, ball: Array | None, players: list[Array]) -> list[Spot]:
         """What is taken for a ball in a frame and is none. ``ball`` (2,): where the ball is."""
@@ -178,30 +178,21 @@ class BallLooker:
         self._before = now
         spots = [
             Spot(offset if owner < 0 else (players[owner][:2] + players[owner][2:]) / 2 + offset,
-                 _confidence(odds))
+                 float(expit(odds)))
             for owner, offset, odds in now
         ]
         for place in camera.project(self._fixed):
             if rng.random() < self._many * noise.wrong_elsewhere * FIXED_SHARE / N_FIXED:
                 spots.append(Spot(place + rng.normal(0, 0.4 * self.scale, 2),
-                                  _confidence(self._odds(noise.wrong_odds))))
+                                  float(expit(self._odds(noise.wrong_odds)))))
         if ball is not None:
             for _ in range(rng.poisson(noise.wrong_by_ball)):
                 turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(*ABOUT_BALL_PX) * self.scale
                 spots.append(Spot(ball + far * np.array([np.cos(turn), np.sin(turn)]),
-                                  _confidence(self._odds(noise.wrong_by_ball_odds))))
+                                  float(expit(self._odds(noise.wrong_by_ball_odds)))))
         return [spot for spot in spots
                 if np.isfinite(spot.at).all() and (spot.at >= 0).all()
                 and (spot.at < self.size).all()]
 
     def _odds(self, quantiles: Quantiles) -> float:
         return float(np.interp(self.rng.random(), WRONG_AT, quantiles))
-
-
-def _share_below(score: float) -> float:
-    """Share of a standard normal distribution below a score."""
-    return 0.5 * (1 + erf(score / 2**0.5))
-
-
-def _confidence(log_odds: float) -> float:
-    return float(1 / (1 + np.exp(-log_odds)))

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from rallymill import tableio, tables
 from rallymill.arena import film_truth
@@ -192,8 +193,7 @@ class _Looker:
         now = kept * last + np.sqrt(1 - kept**2) * self.feet_rng.normal(0, 1, 2)
         self._feet[index] = (t_s, now)
         mean, deviation = self.noise.feet_in_air if in_air else self.noise.feet_on_ground
-        odds = mean + deviation * now.sum() / np.sqrt(2)
-        return float(1 / (1 + np.exp(-odds)))
+        return float(expit(mean + deviation * now.sum() / np.sqrt(2)))
 
     def _balls(
         self, frame: int, t_s: float, world_s: float, camera: Camera, corners: list[Array]
