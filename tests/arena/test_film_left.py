@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rallymill import video
-from rallymill.arena import film_left
+from rallymill import tableio, tables, video
+from rallymill.arena import film, film_left, film_truth
 
 WIDTH, HEIGHT, RATE = 320, 192, Fraction(25)
 
@@ -68,3 +68,44 @@ def test_only_the_ball_of_a_lost_frame_is_not_visible(lost: set[int]) -> None:
     found = film_left.without_lost(rows, lost, 0)
     hidden = [(row["frame"], row["track_id"]) for row in found if not row["visible"]]
     assert hidden == [(frame, 0) for frame in lost]
+
+
+def test_a_film_is_coded_finer_until_the_ball_is_left(tmp_path: Path) -> None:
+    def visible(balls_left: float) -> float:
+        config = film.FilmConfig(
+            name=f"left_{balls_left}", seed=300_021, width_px=640, height_px=360, crf=42,
+            max_duration_s=4.5, cutaways=0.0, replays=0.0, balls_left=balls_left,
+        )
+        path = film.render(film.make(config), tmp_path)
+        rows = tableio.read(
+            path.with_suffix(".truth.tracks.parquet"), tables.TRACKS
+        ).to_pandas()
+        balls = rows[rows["track_id"] == film_truth.BALL_TRACK_ID]
+        return float(balls["visible"].sum())
+
+    starved, finer = visible(0.0), visible(0.9)
+    assert finer > 1.5 * starved
+
+
+def test_codings_get_finer_and_end() -> None:
+    coding: film_left.Coding | None = film_left.Coding(27, 0.06)
+    before = [film_left.Coding(28, 0.05)]
+    while coding is not None:
+        assert coding.crf < before[-1].crf
+        assert coding.bits_per_pixel is not None and before[-1].bits_per_pixel is not None
+        assert coding.bits_per_pixel > before[-1].bits_per_pixel
+        before.append(coding)
+        coding = coding.finer()
+    assert before[-1].crf == film_left.BEST_CRF
+
+
+def test_the_share_left_is_of_balls_that_move() -> None:
+    left = film_left.BallsLeft(RATE)
+    for k, (image, box) in enumerate(moving_ball(120)):
+        left.add(k, 0, image, box)
+    assert left.share(set()) == 1.0
+    assert left.share(set(range(1, 10))) == pytest.approx(0.5)
+    still = film_left.BallsLeft(RATE)
+    for k, (image, _) in enumerate(moving_ball(120)):
+        still.add(k, 0, image, (29.5, 59.5, 33.5, 63.5))
+    assert still.share(set(range(20))) == 1.0

@@ -204,27 +204,22 @@ def _wiped(film: Film, artist: _Artist, view_id: int, frame: int, image: Bytes) 
     return image
 
 
-def render(film: Film, path: Path) -> Path:
-    """Draw a film and write it with its match sheet and truth; returns the film's path.
-
-    ``path`` is the film's own path, ending in ``.mp4``, or a folder for ``<name>.mp4``.
-    """
+def _write(
+    film: Film, path: Path, coding: film_left.Coding
+) -> tuple[list[film_truth.Row], list[film_truth.Row], film_left.BallsLeft]:
+    """Draw and code a film; rows of its frames and tracks, and what to ask for balls left."""
     from rallymill.video import Writer  # PyAV is not installed on every host that trains
 
-    path = Path(path)
-    if path.suffix != ".mp4":
-        path = path / f"{film.config.name}.mp4"
-    match_id = path.stem
-    config = film.config
+    config, match_id = film.config, path.stem
     frame_rows: list[film_truth.Row] = []
     track_rows: list[film_truth.Row] = []
     bound = None
-    if config.bits_per_pixel is not None:
+    if coding.bits_per_pixel is not None:
         pixels_per_s = config.width_px * config.height_px * float(config.rate)
-        bound = round(config.bits_per_pixel * pixels_per_s)
+        bound = round(coding.bits_per_pixel * pixels_per_s)
     left = film_left.BallsLeft(config.rate)
     with Writer(
-        path, config.width_px, config.height_px, config.rate, config.crf, codec=config.codec,
+        path, config.width_px, config.height_px, config.rate, coding.crf, codec=config.codec,
         most_bits_per_s=bound,
     ) as out:
         for drawn in frames(film):
@@ -244,10 +239,35 @@ def render(film: Film, path: Path) -> Path:
             left.add(drawn.frame, drawn.view_id, drawn.image, box)
             if drawn.frame % 100 == 99:
                 LOG.info("%s: frame %d of %d", path.name, drawn.frame + 1, film.n_frames)
+    return frame_rows, track_rows, left
+
+
+def render(film: Film, path: Path) -> Path:
+    """Draw a film and write it with its match sheet and truth; returns the film's path.
+
+    ``path`` is the film's own path, ending in ``.mp4``, or a folder for ``<name>.mp4``. Where the
+    codec leaves fewer of the balls than ``config.balls_left``, the film is coded finer until it
+    leaves them.
+    """
+    path = Path(path)
+    if path.suffix != ".mp4":
+        path = path / f"{film.config.name}.mp4"
+    match_id = path.stem
+    config = film.config
+    coding = film_left.Coding(config.crf, config.bits_per_pixel)
+    while True:
+        frame_rows, track_rows, left = _write(film, path, coding)
+        lost = left.lost(path)
+        share = left.share(lost)
+        finer = coding.finer()
+        if share >= config.balls_left or finer is None:
+            break
+        LOG.info("%s: %.2f of the balls are left by %s, drawn again", path.name, share, coding)
+        coding = finer
     found = film_truth.play_tables(match_id, film.truth, film.segments, config.rate, film.codes())
     found["views"] = film_truth.views(match_id, film.segments, config.rate)
     found["frames"] = tableio.from_rows(tables.FRAMES, frame_rows)
-    track_rows = film_left.without_lost(track_rows, left.lost(path), film_truth.BALL_TRACK_ID)
+    track_rows = film_left.without_lost(track_rows, lost, film_truth.BALL_TRACK_ID)
     found["tracks"] = tableio.from_rows(tables.TRACKS, track_rows)
     for name, table in found.items():
         file = path.with_name(f"{match_id}.truth.{name}.parquet")

@@ -36,10 +36,12 @@ class FilmConfig:
     seed and tier. ``max_duration_s`` cuts the film short.
 
     ``fields`` tells how the film came by its frames and ``codec`` what it is coded with, see
-    ``film_chain``; ``bits_per_pixel`` bounds the rate of the code. ``readout_s`` is the time in
-    which a rolling shutter reads a picture, ``shake_rad`` how far the main camera trembles,
-    ``breathing`` how far its focal length wanders (a share of it). A film that is higher than wide
-    is what a telephone sees, or with ``window`` an upright cut-out that follows play.
+    ``film_chain``; ``bits_per_pixel`` bounds the rate of the code. Where coding leaves something
+    of fewer than ``balls_left`` of the moving balls that were drawn, it is done finer.
+    ``readout_s`` is the time in which a rolling shutter reads a picture, ``shake_rad`` how far the
+    main camera trembles, ``breathing`` how far its focal length wanders (a share of it). A film
+    that is higher than wide is what a telephone sees, or with ``window`` an upright cut-out that
+    follows play.
     """
 
     name: str = "film"
@@ -70,6 +72,7 @@ class FilmConfig:
     window: bool = False
     codec: str = "h264"
     bits_per_pixel: float | None = None
+    balls_left: float = 0.0
 
     def __post_init__(self) -> None:
         faults = []
@@ -87,7 +90,9 @@ class FilmConfig:
             faults.append(f"rate {self.rate} is not between 10 and 120")
         elif not 0 < self.shutter_s <= 1 / self.rate:
             faults.append(f"shutter_s {self.shutter_s} is not within one frame of {self.rate}/s")
-        for label, share in (("cutaways", self.cutaways), ("replays", self.replays)):
+        for label, share in (
+            ("cutaways", self.cutaways), ("replays", self.replays), ("balls_left", self.balls_left)
+        ):
             if not 0 <= share <= 1:
                 faults.append(f"{label} {share} is not between 0 and 1")
         if not 0 <= self.crf <= 51:

@@ -24,6 +24,27 @@ Box = tuple[float, float, float, float]
 APART_S = 0.036
 """Time to the frames before and after that a frame is compared with."""
 MARGIN_PX = 12
+FINER_CRF = 3
+FINER_BITS = 1.5
+BEST_CRF = 12
+"""Steps to a finer coding, and how far they go."""
+
+
+@dataclass(frozen=True)
+class Coding:
+    """How finely a film is coded: quality, and the bound of the rate in bits a pixel."""
+
+    crf: int
+    bits_per_pixel: float | None = None
+
+    def finer(self) -> Coding | None:
+        """The next finer coding; None where this one is as fine as any film is coded."""
+        if self.crf <= BEST_CRF:
+            return None
+        bits = self.bits_per_pixel
+        return Coding(
+            max(self.crf - FINER_CRF, BEST_CRF), None if bits is None else bits * FINER_BITS
+        )
 
 
 @dataclass(frozen=True)
@@ -93,6 +114,11 @@ class BallsLeft:
                 if max(_left(kept, coded, shade) for shade in ("grey", "yellow")) < LEAST_LEFT:
                     found.add(at)
         return found
+
+    def share(self, lost: set[int]) -> float:
+        """Share of the moving balls that were drawn of which something is left; 1 of none."""
+        moving = [frame for frame, kept in self._kept.items() if kept.moves]
+        return 1 - sum(frame in lost for frame in moving) / max(len(moving), 1)
 
 
 def _left(kept: _Kept, coded: list[Bytes], shade: str) -> float:

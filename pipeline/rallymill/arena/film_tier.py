@@ -28,7 +28,11 @@ WORST_CRF = {
     "h265": {"easy": 26, "broadcast": 29, "club": 31, "hostile": 34},
 }
 LEAST_BITS = {"easy": 0.1, "broadcast": 0.06, "club": 0.06, "hostile": 0.04}
-"""Compression of whole films goes no further: quality by codec and tier, bits a pixel."""
+"""Compression of whole films goes no further: quality by codec and tier, bits a pixel.
+
+What is left of the ball depends on the picture too, so ``balls_left`` of a tier has the last word:
+a film in which nobody could follow the ball is no film that anyone keeps.
+"""
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,8 @@ class TierConfig:
 
     ``splits`` gives the first and last seed of each split. ``n_points`` and ``pause_s`` are low
     and high; ``cutaways`` and ``replays`` the odds within a film, ``score_graphic`` and
-    ``opening`` the odds that a film has one at all.
+    ``opening`` the odds that a film has one at all. ``balls_left`` is the share of the moving balls
+    that coding must leave something of, as in :class:`FilmConfig`.
     """
 
     name: str
@@ -50,6 +55,7 @@ class TierConfig:
     score_graphic: float = 0.0
     opening: float = 0.0
     pause_s: tuple[float, float] = (3.0, 6.0)
+    balls_left: float = 0.0
 
     def __post_init__(self) -> None:
         faults = []
@@ -66,7 +72,7 @@ class TierConfig:
             faults.append("there is no split")
         if not 1 <= self.n_points[0] <= self.n_points[1]:
             faults.append(f"n_points {self.n_points} are not two growing numbers from 1 on")
-        for label in ("cutaways", "replays", "score_graphic", "opening"):
+        for label in ("cutaways", "replays", "score_graphic", "opening", "balls_left"):
             if not 0 <= getattr(self, label) <= 1:
                 faults.append(f"{label} {getattr(self, label)} is not between 0 and 1")
         if faults:
@@ -144,6 +150,7 @@ def film_of(tier: TierConfig, seed: int) -> FilmConfig:
         window=chain.upright == "window",
         codec=coding.codec,
         bits_per_pixel=None if bits is None else max(bits, LEAST_BITS[tier.tier]),
+        balls_left=tier.balls_left,
     )
 
 
