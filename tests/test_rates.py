@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from rallymill import intervals, rates
@@ -194,3 +195,19 @@ def test_what_costs_nothing_is_not_sure_to_cost():
 
     assert share_sure(0.0) < 0.05
     assert share_sure(0.35) > 0.7
+
+
+@given(st.floats(-50, 50), st.floats(-50, 50), st.floats(1e-3, 30))
+def test_how_sure_a_quantity_exceeds_a_bound_is_the_normal_distribution_s(
+    value: float, bound: float, deviation: float
+) -> None:
+    """Against SciPy's normal distribution."""
+    wanted = norm.sf(bound, loc=value, scale=deviation)
+    assert intervals.above(value, bound, deviation) == pytest.approx(wanted, abs=1e-12)
+
+
+def test_what_was_not_measured_may_exceed_a_bound_or_not() -> None:
+    nan = float("nan")
+    assert intervals.above(nan, 1.0, 0.2) == 0.5
+    assert [intervals.above(value, 1.0, nan) for value in (0.9, 1.1)] == [0.0, 1.0]
+    assert [intervals.above(value, 1.0, 0.0) for value in (1.0, 1.1)] == [0.0, 1.0]

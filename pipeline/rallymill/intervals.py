@@ -1,7 +1,8 @@
-"""Intervals of shares, and how sure a share lies beyond a bound. Pure, and quick to import."""
+"""Intervals of shares, and how sure something lies beyond a bound. Pure, and quick to import."""
 
 from __future__ import annotations
 
+from math import erf, sqrt
 from typing import Any
 
 import numpy as np
@@ -27,3 +28,15 @@ def exceeds(share: float, successes: int, trials: int) -> float:
     from scipy.special import betainc  # slow to import, and few need it
 
     return 1.0 - float(betainc(successes + 1, trials - successes + 1, share))
+
+
+def above(value: float, bound: float, deviation: float) -> float:
+    """Probability that a normal quantity measured as ``value`` exceeds a bound.
+
+    0.5 if it was not measured (NaN); without a deviation (0 or NaN) it is as measured.
+    """
+    if value != value:
+        return 0.5
+    if not deviation > 0:
+        return 1.0 if value > bound else 0.0
+    return 0.5 * (1 + erf((value - bound) / (deviation * sqrt(2))))

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib import resources
-from math import erf, sqrt
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rallymill import court, tactics
 from rallymill.court_directions import RUN_FROM_MPS
+from rallymill.intervals import above
 from rallymill.rules.calibration import calibrated
 from rallymill.tactics_motion import PlayerTrack
 
@@ -240,13 +241,6 @@ class Rule:
     def card(self) -> str:
         """Text of the rule's card, Markdown."""
         return (resources.files("rallymill.rules") / "cards" / f"{self.name}.md").read_text("utf-8")
-
-
-def above(value: float, bound: float, deviation: float) -> float:
-    """Probability that a normal quantity measured as ``value`` exceeds a bound."""
-    if deviation <= 0:
-        return 1.0 if value > bound else 0.0
-    return 0.5 * (1 + erf((value - bound) / (deviation * sqrt(2))))
 
 
 def least(*confidences: float | None) -> float:

@@ -7,13 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 from pydantic import Field
 
+from rallymill.intervals import above
 from rallymill.rules.base import (
     SPEED_SD_MPS,
     Play,
     Result,
     Rule,
     Thresholds,
-    above,
     unmeasured,
 )
 

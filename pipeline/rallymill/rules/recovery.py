@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from rallymill import tactics
+from rallymill.intervals import above
 from rallymill.rules.base import (
     Cover,
     Evidence,
@@ -18,7 +19,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     cover,
     finding,
     grade,

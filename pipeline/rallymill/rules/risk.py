@@ -8,6 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from rallymill import court, tactics
+from rallymill.intervals import above
 from rallymill.rules.base import (
     Evidence,
     Play,
@@ -15,7 +16,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     finding,
     grade,
     least,

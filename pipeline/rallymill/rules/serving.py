@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import Field
 
 from rallymill import court
-from rallymill.intervals import exceeds, wilson
+from rallymill.intervals import above, exceeds, wilson
 from rallymill.rules.base import (
     Evidence,
     Play,
@@ -17,7 +17,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     finding,
     grade,
     least,

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from rallymill import court, tactics
+from rallymill.intervals import above
 from rallymill.rules.base import (
     Evidence,
     Play,
@@ -16,7 +17,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     cover,
     finding,
     grade,

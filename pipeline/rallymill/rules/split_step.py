@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from rallymill import court
+from rallymill.intervals import above
 from rallymill.rules.base import (
     OTHER,
     Evidence,
@@ -15,7 +16,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     finding,
     grade,
     settle,

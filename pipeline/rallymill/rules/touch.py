@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from pydantic import Field
 
+from rallymill.intervals import above
 from rallymill.rules.base import (
     Evidence,
     Finding,
@@ -14,7 +15,6 @@ from rallymill.rules.base import (
     Rule,
     Shot,
     Thresholds,
-    above,
     beyond_baseline_m,
     finding,
     grade,

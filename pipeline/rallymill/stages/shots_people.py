@@ -18,7 +18,8 @@ from rallymill.court_directions import (
     movement_state,
 )
 from rallymill.errors import InputError
-from rallymill.stages.shots_strokes import above, known
+from rallymill.intervals import above
+from rallymill.stages.shots_strokes import known
 from rallymill.tactics_motion import PlayerTrack, Stance
 
 OTHER = {"near": "far", "far": "near"}

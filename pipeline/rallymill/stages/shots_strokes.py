@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from math import erf, sqrt
 
 import numpy as np
 
 from rallymill import court, court_directions, flight
+from rallymill.intervals import above
 from rallymill.stages.base import StageConfig
 from rallymill.stages.shots_rally import Arc, Event, Stroke
 from rallymill.tactics_motion import Stance
@@ -61,16 +61,6 @@ class Landing:
     t_s: float
     descent_deg: float
     seen: bool
-
-
-def above(value: float, bound: float, deviation: float) -> float:
-    """Probability that a quantity measured as ``value`` exceeds a bound; 0.5 if not measured."""
-    if value != value:
-        return 0.5
-    spread = deviation if deviation == deviation else 0.0
-    if spread <= 0:
-        return 1.0 if value > bound else 0.0
-    return 0.5 * (1 + erf((value - bound) / (spread * sqrt(2))))
 
 
 def known(value: float, fallback: float) -> float:
