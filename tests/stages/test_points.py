@@ -66,6 +66,17 @@ def test_ace():
     assert row["won_by_player"] == "A" and row["ended_by_confidence"] > 0.9
 
 
+def test_a_ball_that_is_lost_at_its_bounce_may_have_been_played_on():
+    lost = SERVE_BOUNCE | {"arc_after": None}
+    row = points([SERVE, lost])[0]
+    assert (row["ended_by"], row["won_by"]) == ("unknown", None)
+    again = SERVE_BOUNCE | {"t_s": SERVE_BOUNCE["t_s"] + 0.6, "y_m": 12.0, "arc_after": None}
+    assert points([SERVE, lost, again])[0]["ended_by"] == "ace"
+    rally = points([*RALLY[:-1], RALLY[-1] | {"arc_after": None}])[0]
+    assert points(RALLY)[0]["ended_by"] == "winner"
+    assert (rally["ended_by"], rally["won_by"]) == ("unknown", None)
+
+
 @pytest.mark.parametrize("bounce", [
     {"x_m": -4.6}, {"y_m": 6.9}, {"x_m": 1.5}, {"y_m": -1.0, "side": "near"}])
 def test_serve_wide_long_in_the_wrong_box_or_short_is_a_fault(bounce):

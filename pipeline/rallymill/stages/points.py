@@ -38,7 +38,7 @@ class PointsStage:
     """Shots, events and arcs to points."""
 
     name = "points"
-    version = 4
+    version = 5
     reads = ("machine_shots", "events", "arcs")
     writes = MACHINE_POINTS
     needs_video = False

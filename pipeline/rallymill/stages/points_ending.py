@@ -110,12 +110,22 @@ def of_rally(
             if repeated:
                 # Served again from there although it was good: a let whose touch was not seen.
                 return Ending("let", None, good * UNSEEN_LET_CONFIDENCE)
-            if serve.bounce is None:
+            if not followed(serve):
                 return Ending("unknown", None, 0.3)
             return Ending("ace", last.hit.side, good * certain)
         certain *= good
     ending = _of_last(last, config)
     return Ending(ending.kind, ending.won_by, ending.confidence * certain)
+
+
+def followed(last: Stroke) -> bool:
+    """Whether the ball was seen after it bounced in the other half.
+
+    Lost at its bounce it may have been played on (films for validation: four of eight were, none
+    of the 40 that were followed).
+    """
+    bounce = last.bounce
+    return bounce is not None and (bounce.arc_after is not None or last.events[-1].t_s > bounce.t_s)
 
 
 def _fault(serve: Stroke, serve_number: int | None, confidence: float) -> Ending:
@@ -148,6 +158,8 @@ def _of_last(last: Stroke, config: StrokeConfig) -> Ending:
     if said is False:
         return _out(place, last, 1.0)
     if last.bounce is not None:
+        if good >= 0.5 and not followed(last):
+            return Ending("unknown", None, 0.0)
         if good >= 0.5:
             return Ending("winner", hitter, good * last.bounce.confidence)
         return _out(place, last, (1 - good) * last.bounce.confidence)

@@ -7,7 +7,8 @@ Steps, for each view: candidates, undistorted and court-stabilised
 (:mod:`~rallymill.stages.flight.contacts`); free flights between any two of them
 (:mod:`~rallymill.stages.flight.hypotheses`); the cheapest reading of the path as flights that
 follow each other (:mod:`~rallymill.stages.flight.grammar`), with strokes where only a stroke can
-have turned the ball (:mod:`~rallymill.stages.flight.stitching`); the joint fit of each rally
+have turned the ball (:mod:`~rallymill.stages.flight.stitching`) and serves that only their toss
+tells of (:mod:`~rallymill.stages.flight.unseen_serves`); the joint fit of each rally
 (:mod:`~rallymill.stages.flight.rallies`, :mod:`rallymill.flightfit.rally`).
 """
 
@@ -72,7 +73,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 11
+    version = 12
     reads: tuple[str, ...] = ("detections", "frames", "people")
     columns: ClassVar[Columns] = {
         "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),

@@ -34,6 +34,7 @@ from rallymill.stages.flight.contacts import (
 )
 from rallymill.stages.flight.hypotheses import UNREAD_COST, Flight
 from rallymill.stages.flight.stitching import joined
+from rallymill.stages.flight.unseen_serves import served
 
 Array = NDArray[np.float64]
 
@@ -213,7 +214,8 @@ def merge(
 
     A player strikes the ball once: two strokes of one player within ``within_s`` are one whose time
     neither chain met well. So are those between which a stroke was not seen for up to ``unseen_s``
-    (:func:`~rallymill.stages.flight.stitching.joined`).
+    (:func:`~rallymill.stages.flight.stitching.joined`), and a toss and the ball on its way after it
+    (:func:`~rallymill.stages.flight.unseen_serves.served`).
     """
     merged: list[Reading] = []
     for reading in readings:
@@ -225,7 +227,10 @@ def merge(
                     and contacts.t_s[first.first] - contacts.t_s[last.last] < within_s):
                 merged[-1] = Reading(merged[-1].flights + reading.flights)
                 continue
-            both = joined(merged[-1].flights, reading.flights, contacts, unseen_s)
+            pair = merged[-1].flights, reading.flights
+            both = joined(*pair, contacts, unseen_s)
+            if both is None and unseen_s > 0:
+                both = served(*pair, contacts)
             if both is not None:
                 merged[-1] = Reading(both, (merged[-1], reading))
                 continue

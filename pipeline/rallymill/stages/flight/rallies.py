@@ -84,15 +84,18 @@ def believable(
 ) -> NDArray[np.bool_]:
     """Which flights (M - 1,) can be believed: points met, and strokes that go somewhere.
 
-    From a bounce to a stroke few points do, where the flights before and after are well seen: their
-    ends and the ground say where it led.
+    From a bounce to a stroke few points do, and from a serve to a bounce, where the flights before
+    and after are well seen: their ends and the ground say where it led.
     """
     span = np.diff(fit.time_s)
     good = fit.meet_m <= 0.5
     seen = (fit.mean_cost <= 3.0) & (fit.n_points >= 3)
     between = np.zeros(len(span), dtype=bool)
     between[1:-1] = seen[:-2] & seen[2:] & (span[1:-1] <= LONGEST_UNSEEN_S)
-    between &= [one == BOUNCE and other in HITS for one, other in pairwise(kinds)]
+    between &= [
+        (one == BOUNCE and other in HITS) or (one in SERVES and other == BOUNCE)
+        for one, other in pairwise(kinds)
+    ]
     good &= (span <= 0.2) | seen | (between & (fit.mean_cost <= 3.0))
     struck = np.array([kind in HITS for kind in kinds[1:]], dtype=bool)
     good &= ~struck | (fit.place[1:, 2] > LEAST_STROKE_M)
