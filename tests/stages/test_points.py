@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -70,11 +71,22 @@ def test_a_ball_that_is_lost_at_its_bounce_may_have_been_played_on():
     lost = SERVE_BOUNCE | {"arc_after": None}
     row = points([SERVE, lost])[0]
     assert (row["ended_by"], row["won_by"]) == ("unknown", None)
-    again = SERVE_BOUNCE | {"t_s": SERVE_BOUNCE["t_s"] + 0.6, "y_m": 12.0, "arc_after": None}
+    again = SERVE_BOUNCE | {"t_s": SERVE_BOUNCE["t_s"] + 0.4, "y_m": 12.0, "arc_after": None}
     assert points([SERVE, lost, again])[0]["ended_by"] == "ace"
     rally = points([*RALLY[:-1], RALLY[-1] | {"arc_after": None}])[0]
     assert points(RALLY)[0]["ended_by"] == "winner"
     assert (rally["ended_by"], rally["won_by"]) == ("unknown", None)
+
+
+@pytest.mark.parametrize(("kept", "ended_by"), [(0.38, "let"), (0.45, "unknown"), (0.55, "ace")])
+def test_a_serve_that_the_net_slowed_is_a_let_though_nobody_saw_the_touch(kept, ended_by):
+    came_m = np.hypot(SERVE_BOUNCE["x_m"] - SERVE["x_m"], SERVE_BOUNCE["y_m"] - SERVE["y_m"])
+    pace_mps = came_m / (SERVE_BOUNCE["t_s"] - SERVE["t_s"])
+    again = SERVE_BOUNCE | {
+        "t_s": SERVE_BOUNCE["t_s"] + 0.5, "y_m": SERVE_BOUNCE["y_m"] + 0.5 * kept * pace_mps}
+    row = points([SERVE, SERVE_BOUNCE, again])[0]
+    assert row["ended_by"] == ended_by
+    assert row["won_by"] == ("near" if ended_by == "ace" else None)
 
 
 @pytest.mark.parametrize("bounce", [

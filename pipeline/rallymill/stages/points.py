@@ -38,7 +38,7 @@ class PointsStage:
     """Shots, events and arcs to points."""
 
     name = "points"
-    version = 5
+    version = 6
     reads = ("machine_shots", "events", "arcs")
     writes = MACHINE_POINTS
     needs_video = False
