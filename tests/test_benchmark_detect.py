@@ -228,6 +228,10 @@ def test_runs_are_that_share_of_a_span_and_have_room_around(first, length, step,
     cycle = bench.RUN_STEPS * step * every
     assert len(chosen) == len(range(first + around, first + length + 1, cycle))
     assert all(len(run) == bench.RUN_STEPS * step for run in chosen[:-1])
+    # Skipped at first, the runs are others, and all phases together are all runs.
+    phases = [bench.runs((first, first + length, 0.04), step, every, k)[0] for k in range(every)]
+    whole = bench.runs((first, first + length, 0.04), step, 1)[0]
+    assert sorted((run for part in phases for run in part), key=min) == whole
     alone, nothing = bench.runs((first, first + length, 0.04), 0, every)
     assert [run[0] for run in alone] == [
         f for f in range(first, first + length + 1) if f % every == 0

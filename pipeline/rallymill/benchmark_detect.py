@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -146,17 +147,19 @@ RUN_STEPS = 12
 """Steps in time of a run of frames that are scored together."""
 
 
-def runs(span: Span, step: int, every: int) -> tuple[list[range], int]:
+def runs(span: Span, step: int, every: int, skipped: int = 0) -> tuple[list[range], int]:
     """Runs of frames of a span that are scored, one of every so many, and how far around each the
     ball has to be followed.
 
     Moments are ``step`` frames apart; with 0 the ball is not followed and frames are scored alone.
+    So many runs are ``skipped`` at first: at the start of a span the ball is in a hand more often
+    than later.
     """
     first, last, _ = span
     if not step:
         return [range(f, f + 1) for f in range(first, last + 1) if f % every == 0], 0
     around, length = detect_along.REACH_STEPS * step, RUN_STEPS * step
-    starts = range(first + around, last + 1, length * every)
+    starts = range(first + around + skipped * length, last + 1, length * every)
     return [range(start, min(start + length, last + 1)) for start in starts], around
 
 
@@ -168,7 +171,8 @@ def scored(
         look, step = networks.ball_look, 0
         if config.follow_ball and look is not None:
             step = detect_stream.frame_step(span[2], config.interval_s)
-        chosen, around = runs(span, step, every)
+        skipped = zlib.crc32(f"{path.stem} {span[0]}".encode()) % every
+        chosen, around = runs(span, step, every, skipped)
         wanted = {f for run in chosen for f in run}
         needed = {f + k for run in chosen for f in run for k in range(-around, around + 1)}
         looked = looked_at(path, [span], cameras, config, networks, needed.__contains__)
