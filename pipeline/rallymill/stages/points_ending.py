@@ -117,9 +117,9 @@ def of_rally(
                 # Served again from there although it was good: a let whose touch was not seen.
                 return Ending("let", None, good * UNSEEN_LET_CONFIDENCE)
             pace = kept_pace(serve)
-            if not followed(serve) or (pace is not None and TOUCHED_PACE <= pace < UNTOUCHED_PACE):
+            if not followed(serve) or TOUCHED_PACE <= pace < UNTOUCHED_PACE:
                 return Ending("unknown", None, 0.3)
-            if pace is not None and pace < TOUCHED_PACE:
+            if pace < TOUCHED_PACE:
                 return Ending("let", None, good * UNSEEN_LET_CONFIDENCE)
             return Ending("ace", last.hit.side, good * certain)
         certain *= good
@@ -137,21 +137,19 @@ def followed(last: Stroke) -> bool:
     return bounce is not None and (bounce.arc_after is not None or last.events[-1].t_s > bounce.t_s)
 
 
-def kept_pace(serve: Stroke) -> float | None:
+def kept_pace(serve: Stroke) -> float:
     """Share of its mean speed along the ground that a serve keeps after its bounce.
 
-    None where the bounce or the next contact was not seen. Nobody may have struck it since.
+    NaN where the bounce or the next contact was not seen. Nobody may have struck it since.
     """
     contacts = [event for event in serve.events if event.kind in ("bounce", "out_of_play")]
     if len(contacts) < 2 or contacts[0].kind != "bounce":
-        return None
+        return float("nan")
     paces = [
         float(np.hypot(after.x_m - before.x_m, after.y_m - before.y_m)) / (after.t_s - before.t_s)
         for before, after in pairwise([serve.hit, *contacts[:2]]) if after.t_s > before.t_s
     ]
-    if len(paces) < 2 or not np.isfinite(paces).all() or paces[0] <= 0:
-        return None
-    return paces[1] / paces[0]
+    return paces[1] / paces[0] if len(paces) == 2 and paces[0] > 0 else float("nan")
 
 
 def _fault(serve: Stroke, serve_number: int | None, confidence: float) -> Ending:
@@ -184,11 +182,11 @@ def _of_last(last: Stroke, config: StrokeConfig) -> Ending:
     if said is False:
         return _out(place, last, 1.0)
     if last.bounce is not None:
-        if good >= 0.5 and not followed(last):
+        if good < 0.5:
+            return _out(place, last, (1 - good) * last.bounce.confidence)
+        if not followed(last):
             return Ending("unknown", None, 0.0)
-        if good >= 0.5:
-            return Ending("winner", hitter, good * last.bounce.confidence)
-        return _out(place, last, (1 - good) * last.bounce.confidence)
+        return Ending("winner", hitter, good * last.bounce.confidence)
     return _unseen(last, place, good)
 
 

@@ -19,7 +19,6 @@ from rallymill.stages.flight.contacts import (
     BOUNCE,
     HAND_NEAR,
     HANDS,
-    HIT_FAR,
     HITS,
     LOST,
     NEAR_HITS,
@@ -56,21 +55,21 @@ def served(
     """
     last, first = before[-1], after[0]
     if last.first_kind in HANDS and last.last_kind in HANDS:
-        toss, near = last, last.last_kind == HAND_NEAR
+        kind = SERVE_NEAR if last.last_kind == HAND_NEAR else SERVE_FAR
         at, place = last.last, last.fit.end[:3]
-        head = (*before[:-1], replace(toss, last_kind=SERVE_NEAR if near else SERVE_FAR))
+        head = (*before[:-1], replace(last, last_kind=kind))
     elif last.first_kind in SERVES and last.last_kind == LOST:
-        near = last.first_kind == SERVE_NEAR
-        at, place = last.first, last.fit.start[:3]
+        kind, at, place = last.first_kind, last.first, last.fit.start[:3]
         head = before[:-1]
     else:
         return None
+    near = kind == SERVE_NEAR
     away = 1.0 if near else -1.0
     gap_s = float(contacts.t_s[first.first] - contacts.t_s[at])
     if place[2] < LEAST_STRUCK_M or not 0.05 < gap_s <= LONGEST_S or first.first_kind != LOST:
         return None
     coming = [flight.last_kind for flight in after if flight.last_kind in HITS]
-    if coming and coming[0] in (NEAR_HITS if near else (HIT_FAR, SERVE_FAR)):
+    if coming and (coming[0] in NEAR_HITS) == near:
         return None
     way = first.fit.start[:2] - place[:2]
     mean_mps = float(np.hypot(*way)) / gap_s
@@ -80,12 +79,11 @@ def served(
         or not SPEED_MPS[0] <= mean_mps <= SPEED_MPS[1] or level_mps > GAINED * mean_mps
     ):
         return None
-    kind = SERVE_NEAR if near else SERVE_FAR
     if first.last_kind in (BOUNCE, NET) and _comes_from(first, place, gap_s):
         return (*head, replace(first, first=at, first_kind=kind), *after[1:])
     serve = replace(
         first, first=at, last=first.first, first_kind=kind, last_kind=BOUNCE,
-        fit=_thrown(first.fit, place, gap_s, int(np.diff(contacts.index[[at, first.first]])[0])),
+        fit=_thrown(first.fit, place, gap_s, int(contacts.index[first.first] - contacts.index[at])),
     )
     return (*head, serve, replace(first, first_kind=BOUNCE), *after[1:])
 
