@@ -88,14 +88,14 @@ def test_a_film_is_coded_finer_until_the_ball_is_left(tmp_path: Path) -> None:
 
 
 def test_codings_get_finer_and_end() -> None:
-    coding: film_left.Coding | None = film_left.Coding(27, 0.06)
-    before = [film_left.Coding(28, 0.05)]
+    coding: film.FilmConfig | None = film.FilmConfig(crf=27, bits_per_pixel=0.06)
+    before = [film.FilmConfig(crf=28, bits_per_pixel=0.05)]
     while coding is not None:
         assert coding.crf < before[-1].crf
         assert coding.bits_per_pixel is not None and before[-1].bits_per_pixel is not None
         assert coding.bits_per_pixel > before[-1].bits_per_pixel
         before.append(coding)
-        coding = coding.finer()
+        coding = film_left.finer(coding)
     assert before[-1].crf == film_left.BEST_CRF
 
 

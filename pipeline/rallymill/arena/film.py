@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -205,7 +205,7 @@ def _wiped(film: Film, artist: _Artist, view_id: int, frame: int, image: Bytes) 
 
 
 def _write(
-    film: Film, path: Path, coding: film_left.Coding
+    film: Film, path: Path
 ) -> tuple[list[film_truth.Row], list[film_truth.Row], film_left.BallsLeft]:
     """Draw and code a film; rows of its frames and tracks, and what to ask for balls left."""
     from rallymill.video import Writer  # PyAV is not installed on every host that trains
@@ -214,12 +214,12 @@ def _write(
     frame_rows: list[film_truth.Row] = []
     track_rows: list[film_truth.Row] = []
     bound = None
-    if coding.bits_per_pixel is not None:
+    if config.bits_per_pixel is not None:
         pixels_per_s = config.width_px * config.height_px * float(config.rate)
-        bound = round(coding.bits_per_pixel * pixels_per_s)
+        bound = round(config.bits_per_pixel * pixels_per_s)
     left = film_left.BallsLeft(config.rate)
     with Writer(
-        path, config.width_px, config.height_px, config.rate, coding.crf, codec=config.codec,
+        path, config.width_px, config.height_px, config.rate, config.crf, codec=config.codec,
         most_bits_per_s=bound,
     ) as out:
         for drawn in frames(film):
@@ -253,17 +253,16 @@ def render(film: Film, path: Path) -> Path:
     if path.suffix != ".mp4":
         path = path / f"{film.config.name}.mp4"
     match_id = path.stem
-    config = film.config
-    coding = film_left.Coding(config.crf, config.bits_per_pixel)
     while True:
-        frame_rows, track_rows, left = _write(film, path, coding)
+        frame_rows, track_rows, left = _write(film, path)
+        config = film.config
         lost = left.lost(path)
         share = left.share(lost)
-        finer = coding.finer()
+        finer = film_left.finer(config)
         if share >= config.balls_left or finer is None:
             break
-        LOG.info("%s: %.2f of the balls are left by %s, drawn again", path.name, share, coding)
-        coding = finer
+        LOG.info("%s: %.2f of balls left at crf %d, drawn again", path.name, share, config.crf)
+        film = replace(film, config=finer)
     found = film_truth.play_tables(match_id, film.truth, film.segments, config.rate, film.codes())
     found["views"] = film_truth.views(match_id, film.segments, config.rate)
     found["frames"] = tableio.from_rows(tables.FRAMES, frame_rows)

@@ -19,6 +19,8 @@ LEVELS = ("tour", "college", "club")
 RATES = tuple(
     Fraction(text) for text in ("24", "25", "30000/1001", "30", "50", "60000/1001", "60")
 )
+MOST_BITS = 24
+"""Bits a pixel of a picture that is not coded at all."""
 PLAYERS = (
     ("MAR", "Ilva Marrec"), ("ORR", "Tamsin Orrow"), ("KES", "Dov Kestrell"),
     ("ALA", "Renzo Alamay"),
@@ -111,8 +113,8 @@ class FilmConfig:
             faults.append("shake_rad is not within 0 to 0.02 or breathing not within 0 to 0.05")
         if self.window and self.width_px * 16 > self.height_px * 9.5:
             faults.append(f"a window of {self.width_px} x {self.height_px} is not upright")
-        if self.bits_per_pixel is not None and not 0 < self.bits_per_pixel <= 24:
-            faults.append(f"bits_per_pixel {self.bits_per_pixel} is not between 0 and 24")
+        if self.bits_per_pixel is not None and not 0 < self.bits_per_pixel <= MOST_BITS:
+            faults.append(f"bits_per_pixel {self.bits_per_pixel} is not between 0 and {MOST_BITS}")
         if faults:
             raise ConfigError("; ".join(faults), "correct the film's configuration")
 

@@ -7,7 +7,7 @@ not call it visible. What is left is told by the same measure as for training pi
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from rallymill import motion_picture
 from rallymill.arena.export_labels import LEAST_LEFT, SLOW_PX, remains
+from rallymill.arena.film_config import MOST_BITS, FilmConfig
 
 Bytes = NDArray[np.uint8]
 Box = tuple[float, float, float, float]
@@ -30,21 +31,15 @@ BEST_CRF = 12
 """Steps to a finer coding, and how far they go."""
 
 
-@dataclass(frozen=True)
-class Coding:
-    """How finely a film is coded: quality, and the bound of the rate in bits a pixel."""
-
-    crf: int
-    bits_per_pixel: float | None = None
-
-    def finer(self) -> Coding | None:
-        """The next finer coding; None where this one is as fine as any film is coded."""
-        if self.crf <= BEST_CRF:
-            return None
-        bits = self.bits_per_pixel
-        return Coding(
-            max(self.crf - FINER_CRF, BEST_CRF), None if bits is None else bits * FINER_BITS
-        )
+def finer(config: FilmConfig) -> FilmConfig | None:
+    """The film coded a step finer; None where it is coded as finely as any."""
+    if config.crf <= BEST_CRF:
+        return None
+    bits = config.bits_per_pixel
+    return replace(
+        config, crf=max(config.crf - FINER_CRF, BEST_CRF),
+        bits_per_pixel=None if bits is None else min(bits * FINER_BITS, MOST_BITS),
+    )
 
 
 @dataclass(frozen=True)
