@@ -88,10 +88,10 @@ def test_a_ball_that_lies_on_the_ground_does_not_count() -> None:
 
 def test_frames_between_points_can_be_left_out() -> None:
     given_boxes = pd.concat([GIVEN, boxes((4, "ball", 30, 40, 0.95))])
-    found = scores.ball_scores(given_boxes, TRUE, range(5), 1.0)
+    found = scores.ball_scores(given_boxes, TRUE, range(5), 1.0, {0, 1, 3})
     assert found.precision_recall(0.7) == (pytest.approx(1 / 2), pytest.approx(1 / 3))
-    assert found.of_points().state.tolist() == [0, 0, 0, 1]
-    assert found.of_points().precision_recall(0.7) == (1.0, pytest.approx(1 / 3))
+    assert found.of_points().state.tolist() == [0, 0, 1]
+    assert found.of_points().precision_recall(0.7) == (1.0, pytest.approx(1 / 2))
 
 
 def test_five_pixels_are_those_of_a_picture_720_high() -> None:
@@ -128,7 +128,7 @@ def test_a_calibrated_detector_is_reliable_and_another_is_not() -> None:
     rng = np.random.default_rng(3)
     confidence = rng.uniform(0, 1, 20_000)
     empty = np.zeros(0)
-    none = (np.zeros(0, int), empty, np.zeros(0, bool), empty)
+    none = (np.zeros(0, int), empty, np.zeros(0, bool), empty, np.zeros(0, bool))
     good = scores.BallScores(*none, confidence, rng.uniform(0, 1, 20_000) < confidence)
     edges = (0.0, 0.25, 0.5, 0.75, 1.01)
     for low, high, count, mean, right in good.reliability(edges):
@@ -200,6 +200,10 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
              "visible": k != 10, "confidence": float(k != 10)}
             for k in range(2, 30)
         ]),
+        "points": (tables.POINTS, [
+            {"match_id": "m", "point_id": 0, "start_s": 1.2, "end_s": 0.7, "n_shots": 1,
+             "ended_by": "unknown", "confidence": 1.0}
+        ]),
     }  # fmt: skip
     for name, (spec, given_rows) in rows.items():
         table = tableio.from_rows(spec, given_rows)
@@ -213,6 +217,8 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
     assert found.ball.state.tolist() == [0, 1, 0, 0, 0]
     assert found.ball.answer_right.tolist() == [True, False, True, False, False]
     assert found.ball.false_when_hidden(0.5) == (1.0, 1)
+    # From 0.2 s, a second before the serve, to 0.7 s.
+    assert found.ball.played.tolist() == [True, True, True, False, False]
     assert said[0].startswith("club_1: 5 frames")
 
 

@@ -108,6 +108,19 @@ def balls_of(path: Path) -> pd.DataFrame:
     return balls.assign(resting=(speed < RESTING_MPS) & (balls["z_m"] < RESTING_M))
 
 
+TOSSED_S = 1.0
+"""About so long before a serve is struck its toss begins."""
+
+
+def played_frames(path: Path, frames: pa.Table) -> set[int]:
+    """Frames of a film's points, from the toss until the point ends."""
+    numbers, t_s = (frames[name].to_numpy() for name in ("frame", "t_s"))
+    inside = np.zeros(len(numbers), bool)
+    for row in truth_of(path, "points").to_pylist():
+        inside |= (t_s >= row["start_s"] - TOSSED_S) & (t_s <= row["end_s"])
+    return set(numbers[inside].tolist())
+
+
 def seen_of(
     path: Path, spans: Sequence[Span], cameras: detect_stream.Cameras, config: DetectConfig
 ) -> Iterator[detect_stream.Seen]:
@@ -223,7 +236,8 @@ def measure(
         for role in ("near", "far")
     }
     return TierScores(
-        ball_scores(found, tracks, seen, ratio), players["near"], players["far"], 1
+        ball_scores(found, tracks, seen, ratio, played_frames(path, frames)), players["near"],
+        players["far"], 1,
     )
 
 
@@ -279,8 +293,12 @@ def accuracy_table(found: Mapping[str, TierScores], confidence: float) -> str:
     add(f"ball, recall at {confidence:.2f} (visible balls)",
         [_cell(p[1], g[1], n) for p, g, n in zip(points, goals, visible, strict=True)],
         f"≥ {bounds[1]}")
-    add(f"ball, precision at {confidence:.2f} in frames of points",
-        [_cell(one.ball.of_points().precision_recall(confidence)[0]) for one in scores])
+    played = [one.ball.of_points() for one in scores]
+    add(f"ball, precision at {confidence:.2f} from the toss to the end of points",
+        [_cell(one.precision_recall(confidence)[0]) for one in played])
+    add(f"ball, recall at {confidence:.2f} from the toss to the end of points",
+        [_cell(one.precision_recall(confidence)[1], None, int((one.state == 0).sum()))
+         for one in played])
     hidden = Goal("<=", 0.02)
     add(f"false ball at {confidence:.2f} where it is hidden (frames)",
         [_cell(share, hidden, n) if n else ""

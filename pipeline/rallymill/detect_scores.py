@@ -7,7 +7,7 @@ stages may choose.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -43,20 +43,22 @@ class BallScores:
 
     ``state`` (F,) is VISIBLE, HIDDEN or NO_BALL; ``answer`` (F,) the highest confidence of a box,
     0 without one, ``answer_right`` (F,) whether that box is right; ``found`` (F,) the highest
-    confidence of a right box, 0 without one. ``confidence`` and ``right`` (B,) of every box.
+    confidence of a right box, 0 without one; ``played`` (F,) whether a point is played.
+    ``confidence`` and ``right`` (B,) of every box.
     """
 
     state: NDArray[np.int64]
     answer: Array
     answer_right: NDArray[np.bool_]
     found: Array
+    played: NDArray[np.bool_]
     confidence: Array
     right: NDArray[np.bool_]
 
     @staticmethod
     def joined(parts: Sequence[BallScores]) -> BallScores:
         """All of them together."""
-        names = ("state", "answer", "answer_right", "found", "confidence", "right")
+        names = ("state", "answer", "answer_right", "found", "played", "confidence", "right")
         empty = ball_scores(pd.DataFrame(), pd.DataFrame(), [], 1.0)
         every = [empty, *parts]
         return BallScores(*(np.concatenate([getattr(p, name) for p in every]) for name in names))
@@ -72,11 +74,11 @@ class BallScores:
         return (right / n_given if n_given else None), (right / visible if visible else None)
 
     def of_points(self) -> BallScores:
-        """The frames in which a ball is in play alone, without those between points."""
-        those = self.state != NO_BALL
+        """The frames of points alone; boxes stay those of all frames."""
+        those = self.played
         return replace(
             self, state=self.state[those], answer=self.answer[those],
-            answer_right=self.answer_right[those], found=self.found[those],
+            answer_right=self.answer_right[those], found=self.found[those], played=those[those],
         )
 
     def f1(self, least: float) -> float:
@@ -122,12 +124,14 @@ def best_confidence(scores: BallScores) -> float:
 
 
 def ball_scores(
-    boxes: pd.DataFrame, tracks: pd.DataFrame, frames: Iterable[int], ratio: float
+    boxes: pd.DataFrame, tracks: pd.DataFrame, frames: Iterable[int], ratio: float,
+    played: Collection[int] = (),
 ) -> BallScores:
     """Ball boxes of some frames beside the true tracks of a film.
 
-    ``ratio`` is pixels of a picture 720 pixels high to a pixel of the film. The ball in play has
-    track number 0; others that are lying about are wrong answers like anything else.
+    ``ratio`` is pixels of a picture 720 pixels high to a pixel of the film; ``played`` are the
+    frames of points. The ball in play has track number 0; others that are lying about are wrong
+    answers like anything else.
     """
     true: dict[int, dict[Hashable, Any]] = {}
     if len(tracks):
@@ -165,7 +169,8 @@ def ball_scores(
         confidences += confidence.tolist()
         rights += right.tolist()
     return BallScores(
-        state, answer, answer_right, found, np.array(confidences, float), np.array(rights, bool)
+        state, answer, answer_right, found, np.array([f in played for f in wanted], bool),
+        np.array(confidences, float), np.array(rights, bool),
     )
 
 
