@@ -91,12 +91,13 @@ class Shelf:
 
 
 def turned(
-    looks: torch.Tensor, rng: torch.Generator, angle: float, growth: float
+    looks: torch.Tensor, rng: torch.Generator, angle: float, growth: float, stretch: float = 0.0
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Looks turned about their middle by up to an angle and scaled, and what it did to places.
 
-    Scales are even in their logarithm up to ``growth``. The matrices (N, 2, 2) take what lies off
-    the middle before to where it lies after.
+    Scales are even in their logarithm up to ``growth``, and so is how much more they are in one
+    direction than in the other, up to twice ``stretch``: a camera higher up sees the ground so. The
+    matrices (N, 2, 2) take what lies off the middle before to where it lies after.
     """
     def draw(most: float) -> torch.Tensor:
         return (torch.rand(len(looks), generator=rng, device=looks.device) * 2 - 1) * most
@@ -104,6 +105,9 @@ def turned(
     turn, scale = draw(angle), draw(growth).exp()
     cos, sin = turn.cos() * scale, turn.sin() * scale
     taken = torch.stack([torch.stack([cos, -sin], 1), torch.stack([sin, cos], 1)], 1)
+    if stretch:
+        longer = draw(stretch).exp()
+        taken = taken * torch.stack([longer, 1 / longer], 1)[:, None, :]
     theta = torch.cat([taken, torch.zeros_like(taken[:, :, :1])], 2)
     grid = functional.affine_grid(theta, list(looks.shape), align_corners=False)
     seen = functional.grid_sample(looks, grid, padding_mode="border", align_corners=False)
@@ -128,13 +132,14 @@ def varied(
 
 
 def other_light(looks: torch.Tensor, rng: torch.Generator) -> torch.Tensor:
-    """The ten pictures of moments lighter or darker, with more or less contrast, noisier."""
+    """Lighter or darker, with more or less contrast, noisier; what is yellow on its own."""
     def draw(low: float, high: float) -> torch.Tensor:
         drawn = torch.rand(len(looks), 1, 1, 1, generator=rng, device=looks.device)
         return drawn * (high - low) + low
 
     grey = (looks[:, :10] - 112) * draw(0.75, 1.3) + 112 + draw(-20, 20)
-    looks = torch.cat([grey, looks[:, 10:]], 1)
+    yellow = (looks[:, 10:] - 32) * draw(0.7, 1.3) + 32 + draw(-6, 6)
+    looks = torch.cat([grey, yellow], 1)
     strength = draw(0, 5) * (draw(0, 1) < 0.3)
     noise = torch.randn(looks.shape, generator=rng, device=looks.device)
     return (looks + strength * noise).clamp(0, 255)

@@ -28,6 +28,10 @@ from hop_look import places as hop_places
 
 AT_HOPS = 0.35
 """Share of shots around a moment at which a player's feet are off the ground."""
+BETWEEN = 0.5
+"""Share of shots in which nobody plays: the ball in a hand, bounced and tossed before a serve,
+rolling or flying past a player after the point. Films show it so more than half of the time."""
+TRIES = 60
 ELSEWHERE = 0.3
 """Share of frames of which places are taken of which the detector says nothing."""
 
@@ -53,20 +57,39 @@ class Player:
 
 
 def studio_of(seed: int, rng):
-    """A world to draw shots of, many of them around hops."""
+    """A world to draw shots of, many of them around hops, many of them between points."""
     from rallymill.arena import export, export_picture
 
-    class AtHops(export_picture.Studio):
+    class Chosen(export_picture.Studio):
         def moment(self, rng):
+            if rng.random() < BETWEEN:
+                return self.between(rng)
             hop = rng.random() < AT_HOPS
-            for _ in range(60):
+            for _ in range(TRIES):
                 t = super().moment(rng)
                 after = t + rng.uniform(0, 0.12)
                 if not hop or any(self.world.person(k, after).z_m > 0 for k in range(2)):
                     break
             return t
 
-    return export.studio_of(seed, rng, "mixed", export.WEIGHTS, AtHops)
+        def between(self, rng):
+            last_s = max(self.world.duration_s - 0.3, 0.4)
+            for _ in range(TRIES):
+                t = float(rng.uniform(0.3, last_s))
+                ball = self.world.ball(0, t)
+                if ball is not None and not ball.live and not _rests(ball):
+                    return t
+            return super().moment(rng)
+
+    return export.studio_of(seed, rng, "mixed", export.WEIGHTS, Chosen)
+
+
+def _rests(ball) -> bool:
+    """Whether a ball lies still on the ground."""
+    from rallymill.detect_scores import RESTING_M, RESTING_MPS
+
+    slow = float(np.linalg.norm(ball.velocity_mps)) < RESTING_MPS
+    return slow and bool(ball.position_m[2] < RESTING_M)
 
 
 def frames_of(shot, rng):
@@ -112,16 +135,11 @@ def frames_of(shot, rng):
 
 
 def _ball(shown, placed, lost):
-    from rallymill.detect_scores import RESTING_M, RESTING_MPS
-
     for ball in shown.balls:
         if ball.index == 0:
             x, y = ball.centre_px
             spot = np.array(placed.box((x, y, x, y))[:2])
-            slow = float(np.linalg.norm(ball.velocity_mps)) < RESTING_MPS
-            return ball_places.Ball(
-                spot, ball.visible and 0 not in lost, slow and ball.position_m[2] < RESTING_M
-            )
+            return ball_places.Ball(spot, ball.visible and 0 not in lost, _rests(ball))
     return None
 
 

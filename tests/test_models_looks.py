@@ -105,19 +105,23 @@ def test_what_is_kept_is_read_again(tmp_path: Path) -> None:
     assert "1.000" in look_fit.precision_recall(np.array([3.0, 2, 1]), np.array([1, 1, 0]))
 
 
-def test_what_is_turned_lies_where_it_is_said_to(tmp_path: Path) -> None:
+@pytest.mark.parametrize("stretch", [0.0, 0.2])
+def test_what_is_turned_lies_where_it_is_said_to(stretch: float) -> None:
     import torch
 
     along = torch.arange(48.0) - 23.5
     down, right = torch.meshgrid(along, along, indexing="ij")
     spot = torch.tensor([6.0, -4.0])
     given = torch.exp(-((right - spot[0]) ** 2 + (down - spot[1]) ** 2) / 8).expand(20, 11, 48, 48)
-    seen, moved = look_fit.turned(given, torch.Generator().manual_seed(0), 0.5, 0.3)
+    seen, moved = look_fit.turned(given, torch.Generator().manual_seed(0), 0.5, 0.3, stretch)
     light = seen[:, 4]
     found = torch.stack([(light * where).sum((1, 2)) for where in (right, down)], 1)
     found /= light.sum((1, 2))[:, None]
     assert torch.allclose(found, moved @ spot, atol=0.05)
     assert float((found - spot).norm(dim=1).mean()) > 0.5
+    # As long along one axis as along the other, unless stretched.
+    lengths = torch.linalg.svdvals(moved)
+    assert torch.allclose(lengths[:, 0], lengths[:, 1], rtol=1e-4) == (stretch == 0)
 
 
 def test_a_shelf_takes_files_as_they_come_until_it_is_full(tmp_path: Path) -> None:
@@ -189,3 +193,16 @@ def test_a_head_settles_on_what_is_seen_many_times(tmp_path: Path) -> None:
     after = look_fit.answers(net, unlike, rows[:20, 4:8])[:, 0]
     assert after.mean() < before.mean() - 0.1
     assert all(torch.equal(body[name], value) for name, value in net.near.state_dict().items())
+
+
+def test_half_of_the_shots_show_a_ball_that_is_not_in_play() -> None:
+    """A world's own moments nearly all lie within points, a film's do not."""
+    rng = np.random.default_rng(0)
+    studio = shots.studio_of(70003, rng)
+    balls = [studio.world.ball(0, studio.moment(rng)) for _ in range(400)]
+    there = [ball for ball in balls if ball is not None]
+    idle = [ball for ball in there if not ball.live]
+    assert 0.4 < len(idle) / len(there) < 0.65
+    assert not any(
+        ball.position_m[2] < 0.06 and np.linalg.norm(ball.velocity_mps) < 0.5 for ball in idle
+    )

@@ -129,7 +129,7 @@ def step_train(arguments: argparse.Namespace) -> None:
         seen, mirrored = look_fit.varied(looks, rng)
         offset, said, kind = rows[:, OFFSET].clone(), rows[:, SAID], rows[:, KIND]
         offset[mirrored, 0] *= -1
-        seen, moved = look_fit.turned(seen, rng, 0.25, 0.25)
+        seen, moved = look_fit.turned(seen, rng, 0.25, 0.25, 0.12)
         offset = (moved @ offset[:, :, None])[:, :, 0]
         # What the detector says may be wanting.
         heard = torch.rand(len(rows), 1, generator=rng, device=rows.device) >= 0.15
