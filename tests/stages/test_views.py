@@ -239,6 +239,25 @@ def test_main_place_is_that_of_the_most_probes():
     assert labels.main_place([]) is None
 
 
+@pytest.mark.parametrize("near", [False, True])
+def test_a_picture_in_which_a_court_all_but_was_is_searched_again(near, monkeypatch):
+    from rallymill.courtfit import lock
+    from rallymill.stages.views.probing import Prober
+
+    searches = []
+
+    def search(image: np.ndarray) -> lock.NotFound:
+        searches.append(image)
+        return lock.NotFound("too little of its net", near)
+
+    monkeypatch.setattr(lock, "lock", search)
+    prober = Prober()
+    image = ground()
+    for number in range(3):
+        prober.probe(number, 0.6 * number, image, image[::8, ::8])
+    assert len(searches) == (3 if near else 1)
+
+
 def test_a_starved_encoder_or_a_change_of_light_cuts_nothing():
     def step(change: np.ndarray) -> list[int]:
         changes = motion.Changes()

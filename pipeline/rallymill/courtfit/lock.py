@@ -42,9 +42,10 @@ class Lock:
 
 @dataclass(frozen=True)
 class NotFound:
-    """No court was found, and why."""
+    """No court was found, and why; ``near`` if one all but was, so that it may be next time."""
 
     reason: str
+    near: bool = False
 
 
 def refine(
@@ -153,7 +154,7 @@ def judged(found: Lock, scale: float) -> Lock | NotFound:
     if not s.certain:
         return NotFound(
             f"best court has {s.on:.0%} of its lines, {s.off:.0%} beside them, "
-            f"{s.across} across and {s.down} down, {s.net:.0%} of its net"
+            f"{s.across} across and {s.down} down, {s.net:.0%} of its net", s.good,
         )
     if found.fit.rms_px > WORST_RMS_PX * scale:
         return NotFound(f"lines lie {found.fit.rms_px:.1f} px from the best court")

@@ -39,10 +39,16 @@ WHOLE_ACROSS, WHOLE_DOWN, WHOLE_ON, WHOLE_NET = 4, 4, 0.85, 0.05
 """A court of which so many lines are seen, so well and none missing, needs no more than a trace of
 its net: moved by one line's distance it would miss a line, and a faint net fades before the lines
 do."""
+COMPLETE_DOWN, COMPLETE_ON, COMPLETE_OFF = 5, 0.95, 0.03
+"""A court of which every line there is, is seen all along and nothing beside them, needs no net:
+from high up, with the light behind it, the band is as dark as the ground and as thin as a line."""
 FIRST_NET, FIRST_EXCESS, FIRST_WHOLE_EXCESS = 0.7, 0.7, 0.8
-"""Of a court that nothing was known of before, so much of the net's band must be seen, as of every
-right one, unless the court is whole and this much more is seen on its lines than beside them; with
-two lines across only, so much more must be too: edges of shadows pass for one or two lines."""
+"""Of a court that nothing was known of before, so much of the net's band must be seen, as of nearly
+every right one, unless the court is whole and this much more is seen on its lines than beside them;
+with two lines across only, so much more must be too: edges of shadows pass for a line or two."""
+CLEAN_DOWN, CLEAN_ON, CLEAN_OFF, CLEAN_NET = 4, 0.85, 0.04, 0.5
+"""Where hardly anything is seen beside the lines so much of the net does: a wrong court has some of
+its lines where there are none, or others beside them."""
 SHORTEST_SHARE = 0.03
 """A line counts only if its visible part is at least this share of the picture's width."""
 
@@ -77,7 +83,7 @@ class Support:
             and self.down >= LEAST_DOWN
             and self.across + self.down >= LEAST_LINES
             and self.missing <= MOST_MISSING
-            and not self.net < (WHOLE_NET if self.whole else LEAST_NET)
+            and not self.net < self._least_net(LEAST_NET, self.whole)
         )
 
     @property
@@ -88,8 +94,13 @@ class Support:
         return (
             self.good
             and (self.across > LEAST_ACROSS or excess >= FIRST_EXCESS)
-            and not self.net < (WHOLE_NET if whole else FIRST_NET)
+            and not self.net < self._least_net(CLEAN_NET if self.clean else FIRST_NET, whole)
         )
+
+    def _least_net(self, usual: float, whole: bool) -> float:
+        if self.complete:
+            return 0.0
+        return WHOLE_NET if whole else usual
 
     @property
     def whole(self) -> bool:
@@ -97,6 +108,22 @@ class Support:
         return (
             self.across >= WHOLE_ACROSS and self.down >= WHOLE_DOWN and self.missing == 0
             and self.on >= WHOLE_ON
+        )
+
+    @property
+    def complete(self) -> bool:
+        """Whether every line of a court with alleys is seen all along, and nothing beside them."""
+        return (
+            self.whole and self.down >= COMPLETE_DOWN
+            and self.on >= COMPLETE_ON and self.off <= COMPLETE_OFF
+        )
+
+    @property
+    def clean(self) -> bool:
+        """Whether no line is missing and hardly anything is seen beside them."""
+        return (
+            self.down >= CLEAN_DOWN and self.missing == 0
+            and self.on >= CLEAN_ON and self.off <= CLEAN_OFF
         )
 
 

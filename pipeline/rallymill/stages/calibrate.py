@@ -53,7 +53,7 @@ class CalibrateStage:
     """Writes ``frames``: a camera for every frame of every main-camera span."""
 
     name = "calibrate"
-    version = 6
+    version = 7
     reads: tuple[str, ...] = ("views",)
     writes = tables.FRAMES
     needs_video = True

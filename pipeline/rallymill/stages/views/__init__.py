@@ -40,7 +40,7 @@ class ViewsStage:
     """Writes ``views``: spans of frames and what they show."""
 
     name = "views"
-    version = 8
+    version = 9
     reads: tuple[str, ...] = ()
     writes = tables.VIEWS
     needs_video = True

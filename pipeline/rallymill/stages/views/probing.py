@@ -81,7 +81,8 @@ class Prober:
                 return Probe(frame, t_s, None, "as before, no court")
         found = lock.lock(image)
         if isinstance(found, lock.NotFound):
-            self._without = (t_s, small)
+            # One more attempt costs a third of a second, a court that is overlooked costs its play.
+            self._without = None if found.near else (t_s, small)
             return Probe(frame, t_s, None, found.reason)
         place = bundle.place_of(found.fit, found.paint)
         self._known = [*self._known[-(MOST_KNOWN - 1):], (place, found.fit.camera)]
