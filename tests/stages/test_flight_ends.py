@@ -16,9 +16,11 @@ from rallymill.stages.flight.contacts import (
     HIT_FAR,
     HIT_NEAR,
     LOST,
+    NET,
     OUT_FAR,
     RUN_BACK_M,
     SERVE_FAR,
+    SERVE_NEAR,
     Player,
 )
 from rallymill.stages.flight.hypotheses import Flight
@@ -157,3 +159,19 @@ def test_a_stroke_after_two_bounces_is_dearer_than_after_one() -> None:
         return float(grammar._join_costs([before], [after], BOUNCE, 0.02)[0, 0])
 
     assert joined(BOUNCE) == pytest.approx(joined(HIT_FAR) + grammar.TWICE_COST)
+
+
+@pytest.mark.parametrize(("z_m", "last", "goes_on", "stays"), [
+    (0.7, LOST, False, False),
+    (1.3, NET, False, False),
+    (2.6, LOST, False, True),
+    (0.7, BOUNCE, False, True),
+    (0.7, LOST, True, True),
+])
+def test_a_lone_low_stroke_that_leads_nowhere_is_no_rally(z_m, last, goes_on, stays) -> None:
+    before = rallies.Rally((SERVE_NEAR, LOST), fit_of([(0, -11.5, 2.6), (1, 3, 1.5)], 0.05), False,
+                           False)
+    lone = rallies.Rally((HIT_FAR, last), fit_of([(-3, 11.7, z_m), (-2, 2, 1.0)], 0.05), False,
+                         False, goes_on)
+    kept = rallies.without_lone_strokes([before, lone])
+    assert [item.kinds for item in kept] == [before.kinds, lone.kinds][:1 + stays]

@@ -73,7 +73,7 @@ class FlightStage:
     """Free flights of the ball between its contacts."""
 
     name = "flight"
-    version = 12
+    version = 13
     reads: tuple[str, ...] = ("detections", "frames", "people")
     columns: ClassVar[Columns] = {
         "detections": ("frame", "label", "x1_px", "y1_px", "x2_px", "y2_px", "confidence"),
@@ -109,6 +109,7 @@ class FlightStage:
                 match.progress((number + 1) / len(views))
         found.sort(key=lambda item: float(item.fit.time_s[0]))
         found = rallies.number_rallies(found, config.dead_gap_s)
+        found = rallies.without_lone_strokes(found)
         return tableio.from_rows(tables.ARCS, rows.arc_rows(match.match_id, found))
 
 

@@ -46,6 +46,8 @@ Array = NDArray[np.float64]
 
 LONGEST_UNSEEN_S = 0.6
 """A flight from a bounce to a stroke that is hardly seen lasts no longer than this."""
+LEAST_SERVED_M = 2.0
+"""Serves are met above this height, but for those struck from below, which bounce."""
 LEAST_STROKE_M = -0.1
 """Height below which nothing is struck."""
 
@@ -361,6 +363,23 @@ def number_rallies(found: list[Rally], longest_gap_s: float) -> list[Rally]:
                 item = replace(item, kinds=(LOST, *item.kinds[1:]))
         numbered.append(replace(item, goes_on=goes_on))
     return numbered
+
+
+def without_lone_strokes(found: list[Rally]) -> list[Rally]:
+    """Numbered rallies but for those of one low stroke that leads nowhere.
+
+    A rally begins with a serve. A single stroke from below a serve's height of which no bounce is
+    seen before or after is a ball sent back between points.
+    """
+    def leads_nowhere(item: Rally) -> bool:
+        ends = len(item.kinds) == 2 and item.kinds[1] in (LOST, NET)
+        return ends and bool(item.fit.place[0, 2] < LEAST_SERVED_M)
+
+    return [
+        item for number, item in enumerate(found)
+        if item.goes_on or any(after.goes_on for after in found[number + 1:number + 2])
+        or not leads_nowhere(item)
+    ]
 
 
 def _alternates(before: tuple[int, ...], after: tuple[int, ...]) -> bool:
