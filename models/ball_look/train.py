@@ -189,6 +189,8 @@ def step_export(arguments: argparse.Namespace) -> None:
     looks, rows = candidates(look_fit.load(arguments.validation))
     found = look_fit.answers(net, looks, rows[:, SAID])
     slope, shift = look_fit.fitted(found[:, 0].astype(float), rows[:, KIND].astype(float))
+    again, besides = arguments.again
+    slope, shift = again * slope, again * shift + besides
     look_fit.export(net, slope, shift, arguments.out, MORE, N_SAID)
 
 
@@ -224,6 +226,10 @@ def main() -> None:
     one.set_defaults(run=step_collect)
     look_training.add_training(
         steps, step_train, step_export, Path(__file__).parent / "weights.onnx", 30, 0.002, 192
+    )
+    steps.choices["export"].add_argument(
+        "--again", type=float, nargs=2, default=(1.0, 0.0), metavar=("SLOPE", "SHIFT"),
+        help="put the log odds right once more, by what the whole stage says in points of films",
     )
     one = steps.add_parser("settle", help="the head, on films and on real pictures")
     one.add_argument("weights", type=Path)
