@@ -63,7 +63,7 @@ def studio_of(seed: int, rng):
     class Chosen(export_picture.Studio):
         def moment(self, rng):
             if rng.random() < BETWEEN:
-                return self.between(rng)
+                return self.moment_with(rng, _between_points, TRIES)
             hop = rng.random() < AT_HOPS
             for _ in range(TRIES):
                 t = super().moment(rng)
@@ -72,24 +72,18 @@ def studio_of(seed: int, rng):
                     break
             return t
 
-        def between(self, rng):
-            last_s = max(self.world.duration_s - 0.3, 0.4)
-            for _ in range(TRIES):
-                t = float(rng.uniform(0.3, last_s))
-                ball = self.world.ball(0, t)
-                if ball is not None and not ball.live and not _rests(ball):
-                    return t
-            return super().moment(rng)
-
     return export.studio_of(seed, rng, "mixed", export.WEIGHTS, Chosen)
 
 
-def _rests(ball) -> bool:
-    """Whether a ball lies still on the ground."""
-    from rallymill.detect_scores import RESTING_M, RESTING_MPS
+def _between_points(ball) -> bool:
+    """Whether nobody plays with a ball that does not lie still on the ground."""
+    return not ball.live and not _rests(ball)
 
-    slow = float(np.linalg.norm(ball.velocity_mps)) < RESTING_MPS
-    return slow and bool(ball.position_m[2] < RESTING_M)
+
+def _rests(ball) -> bool:
+    from rallymill.detect_scores import lies_still
+
+    return lies_still(ball.velocity_mps, ball.position_m[2])
 
 
 def frames_of(shot, rng):

@@ -22,6 +22,7 @@ from rallymill.detect_scores import (
     player_scores,
 )
 from rallymill.errors import InputError
+from rallymill.scoring.clip import inside
 from rallymill.scoring.rows import Goal, goal_text
 from rallymill.stages import detect, detect_along, detect_second, detect_stream
 from rallymill.stages.checkpoints import Chunk
@@ -115,10 +116,9 @@ TOSSED_S = 1.0
 def played_frames(path: Path, frames: pa.Table) -> set[int]:
     """Frames of a film's points, from the toss until the point ends."""
     numbers, t_s = (frames[name].to_numpy() for name in ("frame", "t_s"))
-    inside = np.zeros(len(numbers), bool)
-    for row in truth_of(path, "points").to_pylist():
-        inside |= (t_s >= row["start_s"] - TOSSED_S) & (t_s <= row["end_s"])
-    return set(numbers[inside].tolist())
+    points = truth_of(path, "points")
+    spans = np.column_stack([points["start_s"].to_numpy() - TOSSED_S, points["end_s"].to_numpy()])
+    return set(numbers[inside(t_s, spans)].tolist())
 
 
 def seen_of(

@@ -174,14 +174,18 @@ def ball_scores(
     )
 
 
+def lies_still(velocity_mps: Array, height_m: float) -> bool:
+    """Whether a ball with a velocity (3,) and a height lies still on the ground."""
+    return float(np.linalg.norm(velocity_mps)) < RESTING_MPS and float(height_m) < RESTING_M
+
+
 def _rests(ball: Mapping[Hashable, Any]) -> bool:
     """Whether a ball lies still on the ground; false where its motion is not known."""
     velocity = [ball.get(name) for name in ("vx_mps", "vy_mps", "vz_mps")]
     height = ball.get("z_m")
     if height is None or any(part is None for part in velocity):
         return False
-    speed = float(np.linalg.norm(np.array(velocity, dtype=float)))
-    return speed < RESTING_MPS and float(height) < RESTING_M
+    return lies_still(np.array(velocity, dtype=float), float(height))
 
 
 def _by_frame(boxes: pd.DataFrame) -> dict[int, pd.DataFrame]:

@@ -5,6 +5,7 @@ A few of them are looked at, each among its five moments: drawing costs most, so
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -24,7 +25,7 @@ from rallymill.arena.film_shoot import Exposure, shoot
 from rallymill.arena.render import Renderer
 from rallymill.arena.render_seen import Picture
 from rallymill.arena.scene import Venue, split_of
-from rallymill.arena.world import World
+from rallymill.arena.world import BallState, World
 from rallymill.camera import Camera
 
 Bytes = NDArray[np.uint8]
@@ -76,11 +77,17 @@ class Studio:
 
     def moment(self, rng: np.random.Generator) -> float:
         """A moment of the world, mostly with the ball in play."""
+        return self.moment_with(rng, lambda ball: ball.live, 8)
+
+    def moment_with(
+        self, rng: np.random.Generator, wanted: Callable[[BallState], bool], tries: int
+    ) -> float:
+        """A moment with a ball as wanted, or any if so many draws find none."""
         t = 1.0
-        for _ in range(8):
+        for _ in range(tries):
             t = float(rng.uniform(0.3, max(self.world.duration_s - 0.3, 0.4)))
             ball = self.world.ball(0, t)
-            if ball is not None and ball.live:
+            if ball is not None and wanted(ball):
                 break
         return t
 

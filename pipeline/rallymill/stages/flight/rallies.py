@@ -375,10 +375,10 @@ def without_lone_strokes(found: list[Rally]) -> list[Rally]:
         ends = len(item.kinds) == 2 and item.kinds[1] in (LOST, NET)
         return ends and bool(item.fit.place[0, 2] < LEAST_SERVED_M)
 
+    gone_on_from = {number - 1 for number, item in enumerate(found) if item.goes_on}
     return [
         item for number, item in enumerate(found)
-        if item.goes_on or any(after.goes_on for after in found[number + 1:number + 2])
-        or not leads_nowhere(item)
+        if item.goes_on or number in gone_on_from or not leads_nowhere(item)
     ]
 
 
