@@ -1,12 +1,12 @@
 """Ball boxes as the detector's two looks give them: how sure, how exact, and how many are wrong.
 
-All figures are those of 62 drawn films for validation (seeds 100400 to 100422, 100600 to 100614
-and 101009 to 101101, those in which the codec left the ball as ``balls_left`` of their tiers asks,
-but one with play on the next court; 9973 balls seen in flight), read with the weights of
-``models/ball_look``. A box is right within 5 px of a picture 1280 wide, or farther along the streak
-by 0.4 of a frame's way. Right and wrong boxes come as often at each confidence as they do there: on
-broadcast and club films more often right than the confidence says (0.69 of those between 0.4 and
-0.7). Balls that net, posts or graphics hide are not simulated.
+All figures are those of 51 drawn films for validation (seeds 101009 to 101101, those in which the
+codec left the ball as ``balls_left`` of their tiers asks, but one with play on the next court; 9210
+balls seen in flight), read with the weights of ``models/ball_look``. A box is right within 5 px of
+a picture 1280 wide, or farther along the streak by 0.4 of a frame's way. Right and wrong boxes come
+as often at each confidence as they do there: on club films more often right than the confidence
+says (0.75 of those between 0.4 and 0.7), on broadcast films as often (0.59 of them). Balls that
+net, posts or graphics hide are not simulated.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ WRONG_AT = (0.0, 0.25, 0.5, 0.75, 0.9, 0.95, 0.98, 0.99, 0.995, 1.0)
 """The same of wrong ones."""
 FILM_SHARE, LASTING_SHARE, LASTS_FRAMES = 0.1, 0.7, 8.0
 """Of the variance of how well a ball is found (as a normal score) so much belongs to the film, and
-so much to spells of about so many frames: correlations there are 0.72 from frame to frame, 0.41
-over 5, 0.28 over 8 and 0.11 over 15 frames."""
+so much to spells of about so many frames: correlations there are 0.73 from frame to frame, 0.39
+over 5, 0.26 over 8 and 0.09 over 15 frames."""
 SURE_PX, SURE_STREAK, SURE_ODDS, LOOSER = 0.22, 0.02, 4.5, 0.22
 """Deviation of a box of these log odds, px across the ball's way and share of a frame's way more
-along it, and how fast both grow with less: 0.2 to 0.3 px above confidence 0.9, 0.3 to 0.6 from 0.4
-on, 0.7 to 1.1 from 0.1 on and 1.2 to 1.7 below."""
-FILM_SPREAD = 0.35
+along it, and how fast both grow with less: 0.2 to 0.3 px above confidence 0.9, 0.3 to 0.4 from 0.4
+on, 0.6 to 0.9 from 0.1 on and 1.1 to 1.6 below."""
+FILM_SPREAD = 0.4
 """Deviation of the logarithm of how many wrong boxes a film has."""
 AGAIN = 0.25
 """Share of wrong boxes with another within 3 px in the frame before."""
 ABOUT_BALL_PX = (5.0, 25.0)
-FIXED_SHARE, N_FIXED = 0.065, 3
+FIXED_SHARE, N_FIXED = 0.1, 3
 """Share of wrong boxes away from players that are where one was a second ago, and at how many
 places of a film."""
 BESIDE_PX = 8.0
@@ -77,25 +77,25 @@ PERFECT = BallNoise(
 """Every ball, where it is, and nothing else."""
 TIERS: Mapping[str, BallNoise] = {
     "broadcast": BallNoise(
-        Found(0.002, (-5.2, -0.59, 0.92, 1.87, 2.87, 3.75, 4.43, 5.53, 6.56, 7.6)),
-        Found(0.041, (-5.8, -4.82, -4.0, -3.21, -1.63, 0.35, 1.74, 3.83, 5.16, 7.6)),
-        1.70, 1.39, 0.213,
-        (-5.81, -5.44, -5.0, -4.3, -3.42, -2.76, -1.81, -1.03, -0.2, 4.52),
-        (-5.81, -5.18, -4.47, -3.49, -2.32, -1.34, 0.2, 1.37, 2.65, 6.6),
+        Found(0.002, (-4.61, 0.48, 1.53, 2.37, 3.18, 3.97, 4.64, 5.59, 6.37, 7.6)),
+        Found(0.041, (-4.81, -3.98, -3.14, -2.45, -1.44, 0.54, 2.3, 3.98, 5.04, 7.52)),
+        0.84, 0.46, 0.142,
+        (-4.91, -4.59, -4.17, -3.47, -2.53, -1.75, -0.57, 0.57, 1.25, 4.84),
+        (-4.9, -4.38, -3.75, -2.66, -1.13, 0.06, 1.18, 1.99, 2.63, 5.22),
     ),
     "club": BallNoise(
-        Found(0.027, (-5.79, -2.8, -0.55, 0.8, 2.05, 3.01, 3.81, 5.07, 6.35, 7.6)),
-        Found(0.093, (-5.46, -4.71, -3.99, -3.32, -2.01, -0.35, 1.76, 3.88, 5.67, 7.6)),
-        1.69, 1.89, 0.393,
-        (-5.81, -5.43, -4.98, -4.29, -3.48, -2.79, -1.67, -0.53, 0.66, 5.74),
-        (-5.8, -5.21, -4.66, -3.74, -2.88, -1.96, -0.77, 0.23, 0.56, 2.57),
+        Found(0.03, (-4.73, -1.18, 0.47, 1.61, 2.44, 3.17, 3.76, 4.77, 5.75, 7.6)),
+        Found(0.096, (-4.8, -3.96, -3.29, -2.56, -1.3, 0.18, 1.63, 3.34, 4.27, 6.63)),
+        0.8, 0.56, 0.254,
+        (-4.91, -4.63, -4.29, -3.68, -2.8, -2.09, -1.09, -0.29, 0.69, 2.74),
+        (-4.9, -4.51, -3.99, -2.98, -1.99, -0.96, 0.16, 1.25, 1.96, 3.24),
     ),
     "hostile": BallNoise(
-        Found(0.022, (-5.28, -2.35, -1.15, 0.14, 1.53, 2.83, 3.7, 4.78, 5.85, 7.6)),
-        Found(0.035, (-5.48, -4.46, -3.87, -3.13, -2.17, -0.83, 0.37, 2.46, 4.22, 6.47)),
-        1.56, 3.54, 0.341,
-        (-5.81, -5.38, -4.9, -4.16, -3.2, -2.46, -1.55, -0.71, -0.09, 4.37),
-        (-5.81, -5.08, -4.3, -3.17, -2.11, -1.4, 0.06, 0.77, 1.19, 4.65),
+        Found(0.011, (-4.34, -1.41, -0.48, 0.69, 1.88, 2.93, 3.69, 4.71, 5.51, 7.19)),
+        Found(0.071, (-3.27, -2.17, -1.79, -1.2, -0.05, 0.88, 1.72, 3.17, 4.28, 5.74)),
+        0.72, 1.43, 0.247,
+        (-4.91, -4.65, -4.26, -3.52, -2.61, -1.82, -0.69, -0.22, 0.27, 3.87),
+        (-4.9, -4.37, -3.58, -2.35, -0.86, 0.5, 2.12, 3.29, 3.57, 3.83),
     ),
 }
 
