@@ -28,9 +28,6 @@ from hop_look import places as hop_places
 
 AT_HOPS = 0.35
 """Share of shots around a moment at which a player's feet are off the ground."""
-BETWEEN = 0.5
-"""Share of shots in which nobody plays: the ball in a hand, bounced and tossed before a serve,
-rolling or flying past a player after the point. Films show it so more than half of the time."""
 TRIES = 60
 ELSEWHERE = 0.3
 """Share of frames of which places are taken of which the detector says nothing."""
@@ -62,22 +59,17 @@ def studio_of(seed: int, rng):
 
     class Chosen(export_picture.Studio):
         def moment(self, rng):
-            if rng.random() < BETWEEN:
-                return self.moment_with(rng, _between_points, TRIES)
+            if rng.random() < export_picture.BETWEEN:
+                return self.between(rng)
             hop = rng.random() < AT_HOPS
             for _ in range(TRIES):
-                t = super().moment(rng)
+                t = self.played(rng)
                 after = t + rng.uniform(0, 0.12)
                 if not hop or any(self.world.person(k, after).z_m > 0 for k in range(2)):
                     break
             return t
 
     return export.studio_of(seed, rng, "mixed", export.WEIGHTS, Chosen)
-
-
-def _between_points(ball) -> bool:
-    """Whether nobody plays with a ball that does not lie still on the ground."""
-    return not ball.live and not _rests(ball)
 
 
 def _rests(ball) -> bool:

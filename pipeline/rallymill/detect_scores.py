@@ -174,9 +174,10 @@ def ball_scores(
     )
 
 
-def lies_still(velocity_mps: Array, height_m: float) -> bool:
+def lies_still(velocity_mps: Array | Sequence[float], height_m: float) -> bool:
     """Whether a ball with a velocity (3,) and a height lies still on the ground."""
-    return float(np.linalg.norm(velocity_mps)) < RESTING_MPS and float(height_m) < RESTING_M
+    speed_mps = float(np.linalg.norm(np.asarray(velocity_mps)))
+    return speed_mps < RESTING_MPS and float(height_m) < RESTING_M
 
 
 def _rests(ball: Mapping[Hashable, Any]) -> bool:

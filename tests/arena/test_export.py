@@ -320,3 +320,35 @@ def test_a_seed_that_cannot_be_drawn_costs_itself_alone(tmp_path, monkeypatch, c
     request = export.Request(41, 3, str(tmp_path), "easy")
     assert export._work(request) == (41, 0)
     assert "seed 41" in caplog.text
+
+
+def test_half_of_the_moments_are_between_points_with_a_ball_that_does_not_lie_still():
+    rng = np.random.default_rng([4101, 80])
+    studio = export.studio_of(4101, rng, "broadcast", export.WEIGHTS)
+    balls = [studio.world.ball(0, studio.moment(rng)) for _ in range(200)]
+    balls = [ball for ball in balls if ball is not None]
+    assert len(balls) > 190
+    assert 0.35 < np.mean([ball.live for ball in balls]) < 0.65
+    assert not any(
+        np.linalg.norm(ball.velocity_mps) < 0.5 and ball.position_m[2] < 0.06 and not ball.live
+        for ball in balls
+    )
+
+
+@pytest.mark.parametrize(
+    ("index", "height_m", "speed_mps", "live", "wanted"),
+    [
+        (0, 1.1, 0.0, False, True), (0, 0.03, 0.2, False, False), (0, 0.03, 0.2, True, True),
+        (3, 1.1, 0.0, False, False), (3, 0.03, 2.0, False, True),
+    ],
+)
+def test_balls_held_to_serve_are_labelled_and_balls_that_lie_about_are_not(
+    index: int, height_m: float, speed_mps: float, live: bool, wanted: bool
+):
+    ball = render_seen.BallSeen(
+        index, (0, 0, height_m), (speed_mps, 0, 0), (80.0, 50.0), (77.0, 47.0, 83.0, 53.0), 1.0,
+        live,
+    )
+    picture = render_seen.Picture(np.zeros((1, 1, 3), np.float32), (), (ball,))
+    found = export_labels.labels(picture, export_labels.Placed((160, 96), (160, 96)))
+    assert (len(found) == 1) == wanted

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.arena import render_seen
+from rallymill.detect_scores import lies_still
 from rallymill.motion_picture import Moment
 
 Bytes = NDArray[np.uint8]
@@ -19,7 +20,6 @@ PLAYER, BALL = 0, 1
 MIN_BALL_BOX_PX = 8.0
 MIN_PERSON_SHARE = 0.25
 MIN_PERSON_PX = 6.0
-MIN_BALL_SPEED_MPS = 0.5
 CONTRAST_FLOOR = 3.0
 BALL_CELLS = 9
 """Contrast of so many levels over so many pixels is as much as noise."""
@@ -91,8 +91,9 @@ def remains(raw: Sequence[Bytes], coded: Sequence[Bytes], box: Box, moves: bool)
 def labels(
     picture: render_seen.Picture, placed: Placed, lost: Container[int] = ()
 ) -> NDArray[np.float64]:
-    """Labels (N, 5) of a picture, class and corners: people seen, balls that are visible and move.
+    """Labels (N, 5) of a picture, class and corners: people seen, balls that are visible.
 
+    Of balls that are not in play only those that move, or that somebody holds to serve.
     Corners are measured from the corner of the picture, as networks measure them. ``lost`` are the
     numbers of balls of which compression has left nothing to see.
     """
@@ -105,7 +106,9 @@ def labels(
         if box is not None and max(box[2] - box[0], box[3] - box[1]) >= MIN_PERSON_PX:
             found.append((PLAYER, *box))
     for ball in picture.balls:
-        moves = float(np.linalg.norm(ball.velocity_mps)) > MIN_BALL_SPEED_MPS
+        # Of the balls of a match the one that is or was in play is the first.
+        height_m = ball.position_m[2] if ball.index == 0 else 0.0
+        moves = not lies_still(ball.velocity_mps, height_m)
         box = _clipped(placed.box(ball.box_px), inside, MIN_BALL_BOX_PX)
         if ball.visible and ball.index not in lost and (ball.live or moves) and box is not None:
             found.append((BALL, *box))

@@ -27,9 +27,13 @@ from rallymill.arena.render_seen import Picture
 from rallymill.arena.scene import Venue, split_of
 from rallymill.arena.world import BallState, World
 from rallymill.camera import Camera
+from rallymill.detect_scores import lies_still
 
 Bytes = NDArray[np.uint8]
 BASE_SIZE: Size = (1280, 720)
+BETWEEN = 0.5
+"""Share of shots in which nobody plays: the ball in a hand, bounced and tossed before a serve,
+rolling or flying past a player after the point. Films show it so more than half of the time."""
 TAIL = 1
 """Frames that the codec sees after the last one needed, so that it can look both ways."""
 
@@ -76,8 +80,20 @@ class Studio:
         return self._mains[size]
 
     def moment(self, rng: np.random.Generator) -> float:
+        """A moment of the world, with the ball in play or between points."""
+        return self.between(rng) if rng.random() < BETWEEN else self.played(rng)
+
+    def played(self, rng: np.random.Generator) -> float:
         """A moment of the world, mostly with the ball in play."""
         return self.moment_with(rng, lambda ball: ball.live, 8)
+
+    def between(self, rng: np.random.Generator) -> float:
+        """A moment between points with a ball that does not lie still, if there is one."""
+        return self.moment_with(
+            rng,
+            lambda ball: not ball.live and not lies_still(ball.velocity_mps, ball.position_m[2]),
+            60,
+        )
 
     def moment_with(
         self, rng: np.random.Generator, wanted: Callable[[BallState], bool], tries: int
