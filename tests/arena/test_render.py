@@ -15,7 +15,6 @@ from rallymill.arena import (
     body_limbs,
     camera_moves,
     camera_work,
-    render_fields,
     render_rows,
     shade_cache,
     shade_ray,
@@ -268,47 +267,6 @@ def test_noise_is_as_strong_as_asked():
     out = develop(grey, how, (1,)).astype(float)
     assert 2.0 < out.std() < 4.5
     assert out.mean() == pytest.approx(255 * 0.2 ** (1 / 2.2), abs=1.5)
-
-
-def test_fields_of_what_stands_still_are_the_picture_itself():
-    ramp = np.repeat(np.arange(0, 240, 4, dtype=np.uint8)[:, None], 40, 1)[..., None].repeat(3, 2)
-    for parity in (0, 1):
-        assert np.abs(render_fields.bob(ramp, parity)[1:-1].astype(int) - ramp[1:-1]).max() <= 1
-    for fields in ("blend", "weave", "comb"):
-        joined = render_fields.join(fields, ramp, ramp)
-        assert np.abs(joined[1:-1].astype(int) - ramp[1:-1]).max() <= 1
-    with pytest.raises(ValueError, match="progressive"):
-        render_fields.join("progressive", ramp, ramp)
-
-
-def test_fields_of_what_moves_show_both_moments():
-    first, second = np.zeros((20, 30, 3), np.uint8), np.zeros((20, 30, 3), np.uint8)
-    first[:, 5:8], second[:, 15:18] = 200, 200
-    woven = render_fields.weave(first, second)
-    assert woven[::2, 6].min() == 200
-    assert woven[1::2, 6].max() == 0
-    assert woven[1::2, 16].min() == 200
-    assert render_fields.blend(first, second)[10, [6, 16], 0].tolist() == [100, 100]
-    # A strong motion is filled in from the first field, a weak one is left combed.
-    assert render_fields.comb(first, second)[1:-1, 6].min() == 200
-    weak = render_fields.comb(first // 8, second // 8)
-    assert weak[10, 6, 0] != weak[11, 6, 0]
-
-
-def test_a_frame_of_two_fields_is_true_at_its_own_time():
-    camera = high_camera()
-    world = StillWorld((standing(-2.0, -9.0),), ((1.3, -4.0, 1.6),), (8.0, 20.0, 1.0))
-    renderer = Renderer(plain_venue(), world)
-    moments = (-0.01, 0.01)
-    first, second = (renderer.picture(camera, t, 0.002) for t in moments)
-    seen = render_fields.seen_between(world, camera, 0.0, first, second)
-    ball = seen.balls[0]
-    assert ball.centre_px == pytest.approx(tuple(camera.project(np.array([1.3, -4.0, 1.6]))))
-    boxes = [picture.balls[0].box_px for picture in (first, second)]
-    assert ball.box_px[0] == pytest.approx(min(box[0] for box in boxes))
-    assert ball.box_px[2] == pytest.approx(max(box[2] for box in boxes))
-    assert ball.box_px[2] - ball.box_px[0] > boxes[0][2] - boxes[0][0] + 5
-    assert [person.role for person in seen.people] == ["near"]
 
 
 def test_a_rolling_shutter_shows_a_ball_when_its_row_is_read(bare):

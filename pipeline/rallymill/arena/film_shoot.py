@@ -35,20 +35,24 @@ def shoot(
 
     ``seed`` decides its noise; with ``speed`` below 1 the world goes by more slowly.
     """
-    shutter_s = exposure.shutter_s * speed
+    shutter_s, camera = exposure.shutter_s * speed, work.at(t_s)
     if exposure.fields in ("progressive", "bob"):
         readout_s = exposure.readout_s * speed
-        picture = renderer.picture(work.at(t_s), t_s, shutter_s, readout_s)
+        picture = renderer.picture(camera, t_s, shutter_s, readout_s)
         image = render_develop.develop(picture.light, how, seed, t_s)
         if exposure.fields == "bob":
             image = render_fields.bob(image, frame % 2)
         return image, picture
     pictures, images = [], []
-    for number, share in enumerate(FIELD_TIMES):
-        moment = t_s + speed * share / exposure.rate
+    moments = [t_s + speed * share / exposure.rate for share in FIELD_TIMES]
+    for number, moment in enumerate(moments):
         picture = renderer.picture(work.at(moment), moment, shutter_s)
         images.append(render_develop.develop(picture.light, how, (*seed, number), moment))
         # Only what it shows is needed further on; its light is large.
         pictures.append(replace(picture, light=picture.light[:1, :1]))
-    seen = render_fields.seen_between(renderer.world, work.at(t_s), t_s, pictures[0], pictures[1])
+    first, second = pictures
+    if exposure.fields == "comb":
+        # What moves is filled in from the first field: the second is not seen of it.
+        t_s, second = moments[0], first
+    seen = render_fields.seen_between(renderer.world, camera, t_s, first, second)
     return render_fields.join(exposure.fields, images[0], images[1]), seen

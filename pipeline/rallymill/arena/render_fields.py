@@ -2,7 +2,8 @@
 
 A field holds every other row of the picture at its own moment. A frame of two fields shows the
 first a quarter of a frame before its time and the second a quarter after; what it shows of a moving
-thing lies between, so its box is the hull of both and its place that of the frame's own time.
+thing lies between, so its box is the hull of both and its place that of the frame's own time; but
+where a deinterlacer has filled it in from the first field, it is where that has it.
 """
 
 from __future__ import annotations
