@@ -135,3 +135,24 @@ def test_an_unknown_backend_is_left_to_the_librarys_own_prediction(
     networks = detect_networks.load_networks(home() / "models", config, Execution("cpu"))
     assert not networks.alone
     assert networks.detector(pictures(1, (720, 1280, 3)))[0]
+
+
+@pytest.mark.parametrize(("name", "precision"), [("weights.pt", 16), ("weights_openvino", None)])
+def test_trained_weights_ask_for_half_precision_and_exported_ones_keep_their_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, precision: int | None
+) -> None:
+    asked_for: list[dict[str, object]] = []
+
+    class Library:
+        def __init__(self, path: str, task: str) -> None:
+            assert path.endswith(name)
+
+        def predict(self, source: object, **how: object) -> list[object]:
+            asked_for.append(how)
+            return []
+
+    monkeypatch.setattr("ultralytics.YOLO", Library)
+    detector = detect_networks._predicting(tmp_path / name, 3, "cuda", Asked(0.01, 0.6, 150))
+    assert detector(pictures(2, (64, 96, 3))) == []
+    assert [how["quantize"] for how in asked_for] == [precision]
+    assert asked_for[0]["device"] == "cuda"

@@ -142,6 +142,8 @@ def _predicting(path: Path, channels: int, device: str | None, asked: Asked) -> 
 
     network = YOLO(str(path), task="detect")
     one_at_a_time = threading.Lock()
+    # Half precision; the library takes it on a graphics card alone.
+    precision = 16 if path.suffix == ".pt" else None
 
     def detect(pictures: list[Picture]) -> list[list[Box]]:
         if not pictures:
@@ -155,7 +157,7 @@ def _predicting(path: Path, channels: int, device: str | None, asked: Asked) -> 
         with one_at_a_time:
             results = network.predict(
                 source, imgsz=size, conf=asked.least, iou=asked.overlap, verbose=False,
-                device=device, max_det=asked.most,
+                device=device, max_det=asked.most, quantize=precision,
             )
         found = []
         for result in results:
