@@ -14,8 +14,10 @@ from films import film
 from rallymill import benchmark_detect as bench
 from rallymill import detect_scores as scores
 from rallymill import tableio, tables
-from rallymill.benchmark_detect_speed import of_usual_size
+from rallymill.benchmark_detect_speed import Clocked, of_usual_size, rate_of, speed_table
+from rallymill.config import home
 from rallymill.errors import InputError
+from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import Box
 from rallymill.stages.detect_networks import DetectConfig, Networks
 
@@ -276,3 +278,21 @@ def test_speeds_are_told_for_pictures_of_the_usual_size(tmp_path: Path) -> None:
     paths = [film(tmp_path / f"{k}.mp4", n=2, size=size) for k, size in enumerate(sizes)]
     assert of_usual_size(paths) == paths[1]
     assert of_usual_size(paths[::2]) == paths[0]
+
+
+def test_the_clock_of_what_runs_side_by_side_goes_from_the_first_start_to_the_last_end() -> None:
+    parts = [Clocked(30, 10.0, 14.0, 3.0), Clocked(50, 12.0, 20.0, 5.0)]
+    assert rate_of(parts) == pytest.approx((8.0, 100.0))
+    assert rate_of(parts[:1]) == pytest.approx((7.5, 100.0))
+    assert np.isnan(rate_of([Clocked(0, 1.0, 1.0, 0.0)])).all()
+
+
+def test_processes_side_by_side_are_a_row_of_the_speeds() -> None:
+    clip = sorted((home() / "sample_clips").glob("broadcast*.mp4"))[0]
+    bare = DetectConfig(ball_look=None, hop_look=None, second_opinion=None)
+    table = speed_table(clip, bare, home() / "models", 8, Execution("cpu", threads=2), workers=2)
+    rows = [line.split("|")[1:-1] for line in table.splitlines()[2:]]
+    rates = {name.strip(): float(rate) for name, rate, _ in rows}
+    assert [name.split()[0] for name in rates] == ["decoding", "ultralytics'", "the", "the"]
+    assert min(rates.values()) > 0
+    assert rates["decoding alone"] > rates["the stage in 2 processes, all together"]

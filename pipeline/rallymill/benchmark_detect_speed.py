@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import platform
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,19 +38,51 @@ def of_usual_size(paths: Sequence[Path]) -> Path:
     return paths[0]
 
 
+@dataclass(frozen=True)
+class Clocked:
+    """Frames done, when the clock started and ended (s, the same clock in all processes of a
+    machine), and processor seconds that were spent."""
+
+    frames: float
+    began_s: float
+    ended_s: float
+    work_s: float
+
+
+def rate_of(parts: Sequence[Clocked]) -> tuple[float, float]:
+    """Frames a second and processor milliseconds a frame of what ran side by side, NaN of nothing.
+
+    The clock runs from the first start to the last end.
+    """
+    frames = sum(part.frames for part in parts)
+    if frames < 1:
+        return float("nan"), float("nan")
+    wall_s = max(part.ended_s for part in parts) - min(part.began_s for part in parts)
+    return frames / wall_s, 1000 * sum(part.work_s for part in parts) / frames
+
+
 def speed_table(
-    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution
+    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution,
+    workers: int = 1,
 ) -> str:
-    """Markdown table of frames a second on a film with truth: decoding, the library, the stage."""
+    """Markdown table of frames a second on a film with truth: decoding, the library, the stage.
+
+    With several ``workers`` there is another row, of the stage in so many processes side by side,
+    as `process` runs several matches.
+    """
     figures = {
         "decoding alone": _clocked(_decode(path), n_frames),
         "ultralytics' predict in a stream, same weights": _clocked(
             _predict(path, config, models, execution), n_frames
         ),
-        "the stage, decoding and second opinion included": _stage(
-            path, config, models, n_frames, execution
+        "the stage, decoding and second opinion included": rate_of(
+            [_stage(path, config, models, n_frames, execution)]
         ),
     }
+    if workers > 1:
+        figures[f"the stage in {workers} processes, all together"] = rate_of(
+            _side_by_side(path, config, models, n_frames, execution, workers)
+        )
     info = video.probe(path)
     lines = [f"| {path.name}, {info.width_px}x{info.height_px}, {n_frames} frames after "
              f"{WARM_FRAMES} | frames a second | "
@@ -101,10 +136,46 @@ def _predict(
             yield network.predict(as_input([picture]), **given)
 
 
-def _stage(
+def _side_by_side(
+    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution,
+    workers: int,
+) -> list[Clocked]:
+    """The stage on the same film in several processes, whose clocks start when all are warm."""
+    context = multiprocessing.get_context("spawn")
+    alone = replace(execution, threads=max(execution.threads // workers, 1))
+    with ProcessPoolExecutor(workers, context, _meet_at, (context.Barrier(workers),)) as pool:
+        parts = [
+            pool.submit(_stage_of_many, path, config, models, n_frames, alone)
+            for _ in range(workers)
+        ]
+        return [part.result() for part in parts]
+
+
+_MEETING: list[Any] = []
+
+
+def _meet_at(barrier: Any) -> None:
+    _MEETING.append(barrier)
+
+
+WARM_WITHIN_S = 300.0
+"""A process that is not warm by then has failed, and the others are not kept waiting."""
+
+
+def _stage_of_many(
     path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution
-) -> tuple[float, float]:
-    """Speed of the stage by its own progress, chunk by chunk."""
+) -> Clocked:
+    return _stage(
+        path, config, models, n_frames, execution, lambda: _MEETING[0].wait(WARM_WITHIN_S)
+    )
+
+
+def _stage(
+    path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution,
+    warm: Callable[[], object] = lambda: None,
+) -> Clocked:
+    """Speed of the stage by its own progress, chunk by chunk; ``warm`` is called after the first.
+    """
     frames = truth_of(path, "frames")
     first, t_s = int(frames["frame"][0].as_py()), frames["t_s"].to_pylist()
     last = first + min(n_frames + WARM_FRAMES, len(t_s)) - 1
@@ -116,6 +187,8 @@ def _stage(
     marks: list[tuple[float, float, float]] = []
 
     def mark(share: float) -> None:
+        if len(marks) == 1:
+            warm()
         marks.append((share, time.perf_counter(), time.process_time()))
 
     match = MatchContext(
@@ -124,10 +197,7 @@ def _stage(
     )
     detect.STAGE.run(match, {"views": views, "frames": frames}, config)
     (share, wall, work), (_, end_wall, end_work) = marks[1], marks[-1]
-    done = (1 - share) * (last - first + 1)
-    if done < 1:
-        return float("nan"), float("nan")
-    return done / (end_wall - wall), 1000 * (end_work - work) / done
+    return Clocked((1 - share) * (last - first + 1), wall, end_wall, end_work - work)
 
 
 def machine() -> str:

@@ -38,12 +38,15 @@ CONFIDENCE = 0.4
               "[default: tests/outside/street_people.csv]")
 @click.option("--speed-frames", type=click.IntRange(min=0), default=100, show_default=True,
               help="Frames for the speed; 0: it is not measured.")
+@click.option("--speed-workers", type=click.IntRange(min=1), default=1, show_default=True,
+              help="Processes that run the stage side by side for another row of the speeds.")
 @click.option("--config", type=FILE, help="Configuration.  [default: configs/default.yaml]")
 @click.option("--table", type=click.Path(path_type=Path), help="Write the tables to this file too.")
 def detect(
     films: Path | None, count: int, first_seed: int, seconds: float, folder: Path,
     validation: Path | None, confidence: float, every: int, real: Path | None,
-    labels: Path | None, speed_frames: int, config: Path | None, table: Path | None,
+    labels: Path | None, speed_frames: int, speed_workers: int, config: Path | None,
+    table: Path | None,
 ) -> int:
     """Measure the detector alone: ball, players, confidences, people on real pictures, speed."""
     from datetime import date
@@ -94,7 +97,10 @@ def detect(
         say("measuring speed")
         parts += [
             "## Speed",
-            speed_table(of_usual_size(paths), options, settings.models, speed_frames, execution),
+            speed_table(
+                of_usual_size(paths), options, settings.models, speed_frames, execution,
+                speed_workers,
+            ),
         ]
     text = "\n\n".join(part.rstrip() for part in parts) + "\n"
     click.echo(text, nl=False)
