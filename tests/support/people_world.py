@@ -1,4 +1,4 @@
-"""Boxes of a simulated world's people: the hull of their bodies' solids in the picture."""
+"""Boxes of a simulated world's people: the hull of their bodies and rackets in the picture."""
 
 from __future__ import annotations
 
@@ -9,17 +9,24 @@ from rallymill import tableio, tables
 from rallymill.arena.body import solids
 from rallymill.arena.camera_work import main_camera
 from rallymill.arena.play import PlayWorld
+from rallymill.arena.render_people import surface
 from rallymill.camera import Camera
 from tests.support.people_scene import Scene
 
 
-def hull(camera: Camera, shapes: np.ndarray) -> np.ndarray:
-    """Box (4,) around solids (N, SOLID_SIZE): both ends of each with its radius."""
+def hull(camera: Camera, body: np.ndarray, shapes: np.ndarray) -> np.ndarray:
+    """Box (4,) around a body's points (V, 3), shoes and all, and solids (N, SOLID_SIZE).
+
+    Of each solid both ends with its radius count, but no lower than the body: its feet are not
+    those that are drawn.
+    """
     ends = np.concatenate([shapes[:, 1:4], shapes[:, 5:8]])
     radius = np.concatenate([shapes[:, 4], shapes[:, 8]])
     reach = (radius * camera.pixels_per_metre(ends))[:, None]
-    image = camera.project(ends)
-    return np.concatenate([(image - reach).min(0), (image + reach).max(0)])
+    image, drawn = camera.project(ends), camera.project(body)
+    low = np.minimum((image - reach).min(0), drawn.min(0))
+    high = np.maximum((image + reach).max(0), drawn.max(0))
+    return np.array([*low, high[0], drawn[:, 1].max()])
 
 
 def filmed(
@@ -45,7 +52,8 @@ def filmed(
                 {**when, "track_id": index, "role": role, "x_m": person.x_m, "y_m": person.y_m,
                  "z_m": person.z_m, "vx_mps": person.vx_mps, "vy_mps": person.vy_mps}
             )
-            box = hull(camera, solids(person, world.looks[index])[0])
+            look = world.looks[index]
+            box = hull(camera, surface(person, look)[0], solids(person, look)[0])
             box = box + rng.normal(0, noise_px + 0.006 * (box[3] - box[1]), 4)
             corners = np.clip(box.reshape(2, 2), low, high)
             if (corners[1] - corners[0]).min() < 8 or rng.random() < missed:

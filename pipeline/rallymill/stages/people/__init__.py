@@ -38,7 +38,7 @@ class PeopleStage:
     """Tables in, table out; see the module's docstring."""
 
     name = "people"
-    version = 7
+    version = 8
     reads = ("detections", "frames")
     columns: ClassVar[Columns] = {
         "detections": (
