@@ -46,7 +46,7 @@ train-detector: $(VENV)/.installed-test
 	$(BIN)/python models/detector/train.py render --out $(RUNS)/detector/val \
 		--first-seed 100000 --pictures 600 --tiles 1
 	$(BIN)/python models/detector/train.py render --out $(RUNS)/detector/train \
-		--first-seed 4000 --pictures 12700
+		--first-seed 6000 --pictures 12900
 	$(BIN)/python models/detector/train.py train --data $(RUNS)/detector --device $(DEVICE) \
 		--out $(RUNS)/detector/weights.pt --start models/detector/weights.pt --minutes 21
 	$(BIN)/python models/detector/train.py export $(RUNS)/detector/weights.pt
