@@ -72,12 +72,6 @@ def studio_of(seed: int, rng):
     return export.studio_of(seed, rng, "mixed", export.WEIGHTS, Chosen)
 
 
-def _rests(ball) -> bool:
-    from rallymill.detect_scores import lies_still
-
-    return lies_still(ball.velocity_mps, ball.position_m[2])
-
-
 def frames_of(shot, rng):
     """The frames of a shot that are looked at: what is seen, the ball, all people, players.
 
@@ -121,11 +115,14 @@ def frames_of(shot, rng):
 
 
 def _ball(shown, placed, lost):
+    from rallymill.detect_scores import lies_still
+
     for ball in shown.balls:
         if ball.index == 0:
             x, y = ball.centre_px
             spot = np.array(placed.box((x, y, x, y))[:2])
-            return ball_places.Ball(spot, ball.visible and 0 not in lost, _rests(ball))
+            resting = lies_still(ball.velocity_mps, ball.position_m[2])
+            return ball_places.Ball(spot, ball.visible and 0 not in lost, resting)
     return None
 
 

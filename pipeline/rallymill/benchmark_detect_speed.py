@@ -70,29 +70,31 @@ def speed_table(
     With several ``workers`` there is another row, of the stage in so many processes side by side,
     as `process` runs several matches.
     """
-    figures = {
-        "decoding alone": _clocked(_decode(path), n_frames),
-        "ultralytics' predict in a stream, same weights": _clocked(
-            _predict(path, config, models, execution), n_frames
-        ),
-        "the stage, decoding and second opinion included": rate_of(
-            [_stage(path, config, models, n_frames, execution)]
-        ),
+    clocked = {
+        "decoding alone": [_clocked(_decode(path), n_frames)],
+        "ultralytics' predict in a stream, same weights": [
+            _clocked(_predict(path, config, models, execution), n_frames)
+        ],
+        "the stage, decoding and second opinion included": [
+            _stage(path, config, models, n_frames, execution)
+        ],
     }
     if workers > 1:
-        figures[f"the stage in {workers} processes, all together"] = rate_of(
-            _side_by_side(path, config, models, n_frames, execution, workers)
+        clocked[f"the stage in {workers} processes, all together"] = _side_by_side(
+            path, config, models, n_frames, execution, workers
         )
     info = video.probe(path)
     lines = [f"| {path.name}, {info.width_px}x{info.height_px}, {n_frames} frames after "
              f"{WARM_FRAMES} | frames a second | "
              "processor time a frame, ms |", "| --- | ---: | ---: |"]
-    lines += [f"| {name} | {rate:.1f} | {spent:.0f} |" for name, (rate, spent) in figures.items()]
+    for name, parts in clocked.items():
+        rate, spent_ms = rate_of(parts)
+        lines.append(f"| {name} | {rate:.1f} | {spent_ms:.0f} |")
     return "\n".join(lines) + "\n"
 
 
-def _clocked(items: Iterator[object], n_frames: int) -> tuple[float, float]:
-    """Frames a second and processor milliseconds a frame, after the first ones."""
+def _clocked(items: Iterator[object], n_frames: int) -> Clocked:
+    """The clock of items, one a frame, after the first ones."""
     began = spent = 0.0
     taken = -WARM_FRAMES
     for _ in items:
@@ -101,10 +103,7 @@ def _clocked(items: Iterator[object], n_frames: int) -> tuple[float, float]:
             began, spent = time.perf_counter(), time.process_time()
         if taken == n_frames:
             break
-    if taken <= 0:
-        return float("nan"), float("nan")
-    wall, work = time.perf_counter() - began, time.process_time() - spent
-    return taken / wall, 1000 * work / taken
+    return Clocked(max(taken, 0), began, time.perf_counter(), time.process_time() - spent)
 
 
 def _decode(path: Path) -> Iterator[object]:
@@ -174,8 +173,7 @@ def _stage(
     path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution,
     warm: Callable[[], object] = lambda: None,
 ) -> Clocked:
-    """Speed of the stage by its own progress, chunk by chunk; ``warm`` is called after the first.
-    """
+    """The clock of the stage by its own progress; ``warm`` is called after the first chunk."""
     frames = truth_of(path, "frames")
     first, t_s = int(frames["frame"][0].as_py()), frames["t_s"].to_pylist()
     last = first + min(n_frames + WARM_FRAMES, len(t_s)) - 1

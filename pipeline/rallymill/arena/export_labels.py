@@ -106,7 +106,7 @@ def labels(
         if box is not None and max(box[2] - box[0], box[3] - box[1]) >= MIN_PERSON_PX:
             found.append((PLAYER, *box))
     for ball in picture.balls:
-        # Of the balls of a match the one that is or was in play is the first.
+        # The first is or was in play; of the others one that somebody holds counts as lying.
         height_m = ball.position_m[2] if ball.index == 0 else 0.0
         moves = not lies_still(ball.velocity_mps, height_m)
         box = _clipped(placed.box(ball.box_px), inside, MIN_BALL_BOX_PX)

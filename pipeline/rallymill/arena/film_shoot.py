@@ -35,7 +35,8 @@ def shoot(
 
     ``seed`` decides its noise; with ``speed`` below 1 the world goes by more slowly.
     """
-    shutter_s, camera = exposure.shutter_s * speed, work.at(t_s)
+    shutter_s = exposure.shutter_s * speed
+    camera = work.at(t_s)
     if exposure.fields in ("progressive", "bob"):
         readout_s = exposure.readout_s * speed
         picture = renderer.picture(camera, t_s, shutter_s, readout_s)
