@@ -99,7 +99,7 @@ def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
 def test_weights_for_processors_find_what_the_trained_ones_find() -> None:
     pytest.importorskip("openvino")
     from rallymill import video
-    from rallymill.stages import detect_exported, detect_networks, detect_stream
+    from rallymill.stages import detect_exported, detect_networks, detect_stream, graphics_card
     from rallymill.stages.base import Execution
     from rallymill.stages.checkpoints import Chunk
     from rallymill.stages.detect_boxes import corners
@@ -109,7 +109,10 @@ def test_weights_for_processors_find_what_the_trained_ones_find() -> None:
     config = detect_networks.DetectConfig(ball_look=None, hop_look=None)
     eight = detect_networks.load_detector(MODELS, config, Execution("cpu"))
     asked = detect_exported.Asked(config.ball_confidence, 0.6, 150)
-    trained = detect_networks._predicting(MODELS / "detector" / "weights.pt", 3, "cpu", asked)
+    trained = detect_exported.FittedDetector(
+        graphics_card.detector(MODELS / "detector" / "weights.pt", "cpu", asked.least),
+        detect_networks.INPUT_SIZE, detect_networks.LABELS, asked,
+    )
     n_sure = 0
     for clip in sorted((MODELS.parent / "sample_clips").glob("*.mp4"))[:2]:
         with video.frames(clip, spans=[(20, 24)]) as stream:

@@ -47,8 +47,11 @@ def step_teach(arguments: argparse.Namespace) -> None:
     from rallymill.arena import export, export_tiles
     from rallymill.config import home
     from rallymill.stages import detect_second
+    from rallymill.stages.base import Execution
 
-    teacher = detect_second.load(home() / "models", "people_second/nanodet", 2)
+    teacher = detect_second.load(
+        home() / "models", "people_second/nanodet", Execution("cpu", threads=2)
+    )
     rng = np.random.default_rng(arguments.seed)
     for name in ("images", "labels"):
         (arguments.out / name).mkdir(parents=True, exist_ok=True)

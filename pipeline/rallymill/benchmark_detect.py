@@ -25,6 +25,7 @@ from rallymill.errors import InputError
 from rallymill.scoring.clip import inside
 from rallymill.scoring.rows import Goal, goal_text
 from rallymill.stages import detect, detect_along, detect_second, detect_stream
+from rallymill.stages.base import Execution
 from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_boxes import Box, corners, overlaps
 from rallymill.stages.detect_networks import DetectConfig, Networks, choose
@@ -349,7 +350,7 @@ def real_table(
     span = (0, info.n_frames - 1, 1 / float(info.rate))
     second = None
     if config.second_opinion is not None:
-        second = detect_second.load(models, config.second_opinion, 1)
+        second = detect_second.load(models, config.second_opinion, Execution("cpu", threads=1))
     hits = {"our network": 0, "second opinion": 0, "both": 0}
     fired, n_frames = {confidence: 0, 0.1: 0}, 0
     with video.frames(path) as stream:

@@ -20,6 +20,7 @@ from rallymill.benchmark_detect import truth_of
 from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.detect_networks import INPUT_SIZE, DetectConfig, as_input, weights_path
+from rallymill.stages.graphics_card import card_of
 
 WARM_FRAMES = 25
 """Frames before the clock starts: compiled code is loaded and buffers are made."""
@@ -119,10 +120,12 @@ def _predict(
 
     weights = weights_path(models, config.model, execution.device)
     network = YOLO(str(weights), task="detect")
+    card = card_of(execution.device)
     given: dict[str, Any] = {
         "imgsz": list(INPUT_SIZE), "iou": 0.6, "max_det": 100, "verbose": False,
         "conf": min(config.player_confidence, config.ball_confidence),
-        "device": None if execution.device == "auto" else execution.device,
+        # In half precision on a card, as the stage does.
+        "device": card or "cpu", "quantize": None if card is None else 16,
     }
     if config.channels == 3:
         yield from network.predict(str(path), stream=True, **given)
@@ -164,6 +167,9 @@ WARM_WITHIN_S = 300.0
 def _stage_of_many(
     path: Path, config: DetectConfig, models: Path, n_frames: int, execution: Execution
 ) -> Clocked:
+    # As the process of a match does.
+    video.set_threads(execution.threads)
+    cv2.setNumThreads(execution.threads)
     return _stage(
         path, config, models, n_frames, execution, lambda: _MEETING[0].wait(WARM_WITHIN_S)
     )
@@ -198,8 +204,8 @@ def _stage(
     return Clocked((1 - share) * (last - first + 1), wall, end_wall, end_work - work)
 
 
-def machine() -> str:
-    """Processor and cores of this machine in a few words."""
+def machine(device: str) -> str:
+    """Processor and cores of this machine in a few words, and the graphics card that is used."""
     name = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
     if info.exists():
@@ -207,4 +213,10 @@ def machine() -> str:
             if line.startswith("model name"):
                 name = line.split(":", 1)[1].strip()
                 break
-    return f"{name}, {os.cpu_count()} cores"
+    found = f"{name}, {os.cpu_count()} cores"
+    card = card_of(device)
+    if card is None:
+        return found
+    import torch
+
+    return f"{found}, {torch.cuda.get_device_name(card)}"

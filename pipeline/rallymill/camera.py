@@ -8,6 +8,7 @@ geometry after Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapters 6 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -68,7 +69,7 @@ class Camera:
         translation = -self.rotation @ self.centre_m
         return self.intrinsic @ np.column_stack([self.rotation, translation])
 
-    @property
+    @cached_property
     def homography(self) -> Array:
         """From ground (x, y, 1) to picture, shape (3, 3); leaves distortion aside."""
         return self.matrix[:, [0, 1, 3]]

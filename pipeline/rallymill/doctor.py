@@ -32,7 +32,7 @@ PACKAGES = (
     "ultralytics",
     "torch",
 )
-OPTIONAL = ("openvino",)
+OPTIONAL = ("openvino", "onnx")
 LEAST_FREE_BYTES = 5 * 1024**3
 GIB = 1024**3
 

@@ -16,6 +16,7 @@ import pytest
 
 from rallymill import video
 from rallymill.stages import detect_second
+from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import overlaps
 
 PACKAGED = "/usr/share/doc/opencv-doc/examples/data/vtest.avi"
@@ -45,7 +46,7 @@ def test_labels_are_of_the_film() -> None:
 def test_nine_of_ten_people_on_the_street_are_found() -> None:
     people = labels()
     frames = sorted(people["frame"].unique())[::3]
-    network = detect_second.load(MODELS, "people_second/nanodet", 1)
+    network = detect_second.load(MODELS, "people_second/nanodet", Execution("cpu", threads=1))
     hits = []
     with video.frames(FILM, spans=[(frame, frame) for frame in frames]) as stream:
         for frame in stream:

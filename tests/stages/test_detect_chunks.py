@@ -16,7 +16,9 @@ from rallymill.runner.rowhash import rows_hash
 from rallymill.stages import detect
 from rallymill.stages.base import Execution, MatchContext
 from rallymill.stages.checkpoints import Checkpoints, chunks
+from rallymill.stages.detect_balls import BallLook
 from rallymill.stages.detect_boxes import Box
+from rallymill.stages.detect_hops import HopLook
 from rallymill.stages.detect_networks import DetectConfig, Networks, Picture
 
 N_FRAMES = 64
@@ -150,12 +152,17 @@ class Blinking(Network):
 class Look:
     """Takes what it is shown for the ball, and what it is asked for as well, less surely."""
 
-    def looked(self, moments, matrices, boxes):
-        return list(boxes)
+    def looked_together(self, around, boxes):
+        return [list(those) for those in boxes]
 
     def asked(self, moments, matrices, places_px, sizes_px):
         x, y = places_px[0]
         return [Box("ball", x, y, x + 1, y + 1, 0.45)]
+
+
+def test_of_no_frames_nothing_is_asked() -> None:
+    networks = Networks(lambda pictures: [], BallLook(lambda *_: 1 / 0), HopLook(lambda _: 1 / 0))
+    assert networks.boxes([], DetectConfig()) == []
 
 
 @pytest.mark.parametrize("chunk_frames", [1, 20, 100])

@@ -14,7 +14,7 @@ from rallymill.config import home
 from rallymill.stages import detect_exported, detect_networks
 from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import Box, corners
-from rallymill.stages.detect_exported import Asked, ExportedDetector, apart, laid_out
+from rallymill.stages.detect_exported import Asked, FittedDetector, apart, laid_out
 from rallymill.stages.detect_networks import INPUT_SIZE, DetectConfig, as_input
 
 SIZE = (64, 96)
@@ -101,10 +101,10 @@ def test_boxes_are_those_of_the_librarys_own_prediction(
     # The library lets what is not in eight bits reckon in 16 where the processor can; so do both.
     monkeypatch.setattr(detect_exported, "eight_bits", lambda weights: False)
     asked = Asked(0.01, 0.6, 150)
-    theirs = detect_networks._predicting(exported, 3, "cpu", asked)
+    theirs = detect_networks._predicting(exported, 3, asked)
     network = detect_exported.backend(exported, 2)
     assert network is not None
-    ours = ExportedDetector(network, INPUT_SIZE, detect_networks.LABELS, asked)
+    ours = FittedDetector(network, INPUT_SIZE, detect_networks.LABELS, asked)
     shapes = ((720, 1280, 3), (534, 1280, 3), (960, 1280, 3))
     given = [picture for shape in shapes for picture in pictures(1, shape)]
     both = list(zip(ours(given), theirs(given), strict=True))
@@ -135,24 +135,3 @@ def test_an_unknown_backend_is_left_to_the_librarys_own_prediction(
     networks = detect_networks.load_networks(home() / "models", config, Execution("cpu"))
     assert not networks.alone
     assert networks.detector(pictures(1, (720, 1280, 3)))[0]
-
-
-@pytest.mark.parametrize(("name", "precision"), [("weights.pt", 16), ("weights_openvino", None)])
-def test_trained_weights_ask_for_half_precision_and_exported_ones_keep_their_own(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, precision: int | None
-) -> None:
-    asked_for: list[dict[str, object]] = []
-
-    class Library:
-        def __init__(self, path: str, task: str) -> None:
-            assert path.endswith(name)
-
-        def predict(self, source: object, **how: object) -> list[object]:
-            asked_for.append(how)
-            return []
-
-    monkeypatch.setattr("ultralytics.YOLO", Library)
-    detector = detect_networks._predicting(tmp_path / name, 3, "cuda", Asked(0.01, 0.6, 150))
-    assert detector(pictures(2, (64, 96, 3))) == []
-    assert [how["quantize"] for how in asked_for] == [precision]
-    assert asked_for[0]["device"] == "cuda"

@@ -10,6 +10,7 @@ import pytest
 
 from rallymill import video
 from rallymill.stages import detect, detect_balls, detect_hops, detect_stream, onnx_network
+from rallymill.stages.base import Execution
 from rallymill.stages.cameras import cameras_of
 from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_boxes import Box
@@ -109,7 +110,7 @@ def seen() -> tuple[list[detect_stream.Seen], pd.DataFrame]:
 
 
 def test_the_ball_is_told_from_other_places(seen) -> None:
-    look = detect_balls.load(MODELS, "ball_look/weights", 1)
+    look = detect_balls.load(MODELS, "ball_look/weights", Execution("cpu", threads=1))
     rng = np.random.default_rng(4)
     right, wrong, off = [], [], []
     for one in seen[0]:

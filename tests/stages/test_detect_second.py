@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from rallymill.errors import ModelMissingError
 from rallymill.stages import detect_second as second
 from rallymill.stages import onnx_network
+from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import overlaps
 
 MODELS = Path(__file__).resolve().parents[2] / "models"
@@ -170,13 +171,13 @@ def test_what_is_seen_keeps_its_shape() -> None:
 
 def test_missing_weights_name_the_remedy(tmp_path: Path) -> None:
     with pytest.raises(ModelMissingError, match="set that to off to do without"):
-        second.load(tmp_path, "people_second/nanodet", 1)
+        second.load(tmp_path, "people_second/nanodet", Execution("cpu"))
 
 
 def test_weights_that_are_torn_say_so(tmp_path: Path) -> None:
     (tmp_path / "a.onnx").write_bytes(b"not a network")
     with pytest.raises(ModelMissingError, match="cannot be read"):
-        second.load(tmp_path, "a", 1)
+        second.load(tmp_path, "a", Execution("cpu"))
 
 
 def test_both_runtimes_find_the_same() -> None:

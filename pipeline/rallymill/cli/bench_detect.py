@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -62,7 +61,7 @@ def detect(
 
     settings = configuration.load(config, load_stages())
     options = stage.DetectConfig.model_validate(settings.stages["detect"].model_dump())
-    execution = replace(settings.execution.for_stage(), batch=4)
+    execution = settings.execution.for_stage()
     networks = stage.load_networks(settings.models, options, execution)
     chosen = "given"
     if validation is not None:
@@ -80,9 +79,9 @@ def detect(
     names = ", ".join(path.stem for path in paths)
     parts = [
         "# The detector alone",
-        f"`rallymill bench detect`, {date.today().isoformat()}, {machine()}; weights "
-        f"`{options.model}`, one of {every} runs of frames of {names}. A ball box is an answer "
-        f"from confidence {confidence:.2f} on ({chosen}). Bold: the bound is missed.",
+        f"`rallymill bench detect`, {date.today().isoformat()}, {machine(execution.device)}; "
+        f"weights `{options.model}`, one of {every} runs of frames of {names}. A ball box is an "
+        f"answer from confidence {confidence:.2f} on ({chosen}). Bold: the bound is missed.",
         bench.accuracy_table(found, confidence),
         "## Confidence of ball boxes",
         bench.reliability_table(ball),

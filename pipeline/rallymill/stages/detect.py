@@ -53,7 +53,7 @@ class DetectStage:
     """Video, views and cameras to detections."""
 
     name = "detect"
-    version = 6
+    version = 7
     reads = ("views", "frames")
     columns: ClassVar[Columns] = {"frames": ("frame", "camera", "k1", "width_px", "height_px")}
     writes = tables.DETECTIONS
@@ -122,7 +122,7 @@ def load_asker(models: Path, config: DetectConfig, execution: Execution) -> Aske
     """Who asks the second network; None where it is switched off."""
     if config.second_opinion is None:
         return None
-    load = partial(detect_second.load, models, config.second_opinion, execution.threads)
+    load = partial(detect_second.load, models, config.second_opinion, execution)
     return Asker(Second(load, config.second_confidence, config.second_worth))
 
 

@@ -13,11 +13,11 @@ import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rallymill import motion_picture
+from rallymill import motion_picture, pixels
+from rallymill.stages.base import Execution
 from rallymill.stages.detect_boxes import Box
 from rallymill.stages.onnx_network import open_network
 
@@ -36,10 +36,12 @@ LEAST_CONFIDENCE = 1e-4
 
 SAME_PX = 4.0
 """Two places that end up closer than this are one, the surer one."""
-LOOK_AT_ONCE = 64
+LOOK_AT_ONCE = 256
 """Places that are given to the network together."""
 
-Run = Callable[[NDArray[np.float32], NDArray[np.float32]], NDArray[np.float32]]
+Around = tuple[Sequence[motion_picture.Moment], Sequence[Array | None]]
+"""The five moments around a frame and what takes the pixels of each to those of the frame."""
+Run = Callable[[Picture, NDArray[np.float32]], NDArray[np.float32]]
 """From looks (N, CHANNELS, SIDE, SIDE) and features (N, FEATURES) to (N, 3): log odds, offset."""
 
 
@@ -53,19 +55,11 @@ def looks(
     """
     seen = np.empty((len(places_px), CHANNELS, SIDE, SIDE), dtype=np.uint8)
     for k, (moment, matrix) in enumerate(zip(moments, matrices, strict=True)):
-        near, far = moment.grey, moment.far
         places = moved_places(places_px, matrix)
-        for i, (x, y) in enumerate(places):
-            seen[i, k] = _around(near, x, y)
-            seen[i, N_MOMENTS + k] = _around(far, (x + 0.5) / FAR - 0.5, (y + 0.5) / FAR - 0.5)
-    yellow = moments[motion_picture.MIDDLE].yellow
-    for i, (x, y) in enumerate(places_px):
-        seen[i, -1] = _around(yellow, x, y)
+        pixels.around(moment.grey, places, seen, k)
+        pixels.around(moment.far, (places + 0.5) / FAR - 0.5, seen, N_MOMENTS + k)
+    pixels.around(moments[motion_picture.MIDDLE].yellow, places_px, seen, CHANNELS - 1)
     return seen
-
-
-def _around(picture: Picture, x: float, y: float) -> Picture:
-    return np.asarray(cv2.getRectSubPix(picture, (SIDE, SIDE), (float(x), float(y))), np.uint8)
 
 
 def moved_places(places_px: Array, matrix: Array | None) -> Array:
@@ -94,7 +88,7 @@ def middles(boxes: Sequence[Box]) -> Array:
     return np.array(rows, dtype=float).reshape(-1, 2)
 
 
-def load(models: Path, name: str, threads: int) -> BallLook:
+def load(models: Path, name: str, execution: Execution) -> BallLook:
     """The network of that name under the models folder.
 
     Raises
@@ -102,9 +96,9 @@ def load(models: Path, name: str, threads: int) -> BallLook:
     ModelMissingError
         No such file, or it cannot be read.
     """
-    network = open_network(models, name, threads, "the second look at balls", "ball_look")
+    network = open_network(models, name, execution, "the second look at balls", "ball_look")
 
-    def run(seen: NDArray[np.float32], said: NDArray[np.float32]) -> NDArray[np.float32]:
+    def run(seen: Picture, said: NDArray[np.float32]) -> NDArray[np.float32]:
         return network([seen, said])[0]
 
     return BallLook(run)
@@ -125,13 +119,24 @@ class BallLook:
         See :func:`looks` for the moments. A box keeps its size. Confidences are probabilities that
         the ball is there. Boxes come surest first; of those around one middle the surest stays.
         """
-        found = self._found(moments, matrices, middles(boxes), features(boxes))
-        return once([
-            Box(
-                box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
-                box.y2_px + down, sure,
-            ) for box, (sure, right, down) in zip(boxes, found, strict=True)
-        ])
+        return self.looked_together([(moments, matrices)], [boxes])[0]
+
+    def looked_together(
+        self, around: Sequence[Around], boxes: Sequence[Sequence[Box]]
+    ) -> list[list[Box]]:
+        """The same of several frames: the moments around each, and its boxes."""
+        found = self._found(
+            [(*one, middles(those)) for one, those in zip(around, boxes, strict=True)],
+            features([box for those in boxes for box in those]),
+        )
+        return [
+            once([
+                Box(
+                    box.label, box.x1_px + right, box.y1_px + down, box.x2_px + right,
+                    box.y2_px + down, sure,
+                ) for box, (sure, right, down) in zip(those, one, strict=True)
+            ]) for those, one in zip(boxes, found, strict=True)
+        ]
 
     def asked(
         self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
@@ -141,7 +146,7 @@ class BallLook:
         said = np.zeros((len(places_px), FEATURES), dtype=np.float32)
         boxes = []
         for place, (width, height), (sure, right, down) in zip(
-            places_px, sizes_px, self._found(moments, matrices, places_px, said), strict=True
+            places_px, sizes_px, self._found([(moments, matrices, places_px)], said)[0], strict=True
         ):
             # Edges are measured from the picture's corner, places from the first pixel's middle.
             x, y = float(place[0]) + right + 0.5, float(place[1]) + down + 0.5
@@ -151,19 +156,21 @@ class BallLook:
         return once(boxes)
 
     def _found(
-        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
-        places_px: Array, said: NDArray[np.float32],
-    ) -> list[tuple[float, float, float]]:
-        """Of places (N, 2) the probability of the ball and how far it is off them."""
+        self,
+        asked: Sequence[tuple[Sequence[motion_picture.Moment], Sequence[Array | None], Array]],
+        said: NDArray[np.float32],
+    ) -> list[list[tuple[float, float, float]]]:
+        """Of places (N, 2) of frames the probability of the ball and how far it is off them."""
+        seen = np.concatenate([looks(*one) for one in asked])
         found: list[tuple[float, float, float]] = []
-        for first in range(0, len(places_px), LOOK_AT_ONCE):
+        for first in range(0, len(seen), LOOK_AT_ONCE):
             part = slice(first, first + LOOK_AT_ONCE)
-            seen = looks(moments, matrices, places_px[part]).astype(np.float32)
             found += [
                 (1 / (1 + math.exp(-odds)), right, down)
-                for odds, right, down in self._run(seen, said[part]).tolist()
+                for odds, right, down in self._run(seen[part], said[part]).tolist()
             ]
-        return found
+        ends = np.cumsum([len(places) for *_, places in asked]).tolist()
+        return [found[first:last] for first, last in zip([0, *ends], ends, strict=False)]
 
 
 def once(boxes: Sequence[Box]) -> list[Box]:

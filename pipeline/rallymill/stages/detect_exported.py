@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,7 +72,7 @@ def eight_bits(weights: Path) -> bool:
     return b"FakeQuantize" in weights.read_bytes()
 
 
-def backend(exported: Path, threads: int) -> Callable[[Any], Any] | None:
+def backend(exported: Path, threads: int) -> Callable[[Input], Sequence[Output]] | None:
     """The library's backend with exported weights, for several threads at the same time.
 
     None where the library keeps its compiled network elsewhere than the versions known to us.
@@ -148,24 +148,35 @@ def _resized(level: Picture, size: tuple[int, int]) -> Picture:
     return np.asarray(wide, np.uint8)
 
 
-class ExportedDetector:
-    """Finds boxes in pictures; may be called by several threads at the same time."""
+class FittedDetector:
+    """Finds boxes in pictures that are fitted into one size; may be called by several threads.
+
+    ``network`` takes levels (N, C, *size) of at most ``together`` pictures and says, for each of
+    them, what it finds at all places or at those that say something (see :func:`apart`).
+    """
 
     def __init__(
-        self, network: Callable[[Input], Output], size: tuple[int, int], labels: tuple[str, ...],
-        asked: Asked,
+        self, network: Callable[[Input], Sequence[Output]], size: tuple[int, int],
+        labels: tuple[str, ...], asked: Asked, together: int = 1,
     ) -> None:
         self._network, self._size, self._labels, self._asked = network, size, labels, asked
+        self.together = together
         self._own = threading.local()
 
     def __call__(self, pictures: list[Picture]) -> list[list[Box]]:
         """Boxes of pictures (H, W, C) in their pixels."""
-        return [self._boxes(picture) for picture in pictures]
+        found = []
+        for first in range(0, len(pictures), self.together):
+            part = pictures[first : first + self.together]
+            # What is looked at is always of one shape, for which a card gets ready once.
+            said = self._network(self._input(part))[: len(part)]
+            found += [self._boxes(*pair) for pair in zip(part, said, strict=True)]
+        return found
 
-    def _boxes(self, picture: Picture) -> list[Box]:
+    def _boxes(self, picture: Picture, said: Output) -> list[Box]:
         from ultralytics.utils import ops
 
-        rows = apart(self._network(self._input(picture))[0], self._asked)
+        rows = apart(said, self._asked)
         shape = picture.shape[:2] if picture.shape[2] == 3 else self._size
         ops.scale_boxes(self._size, rows[:, :4], shape)
         return [
@@ -173,10 +184,11 @@ class ExportedDetector:
             for x1, y1, x2, y2, score, label in rows.tolist()
         ]
 
-    def _input(self, picture: Picture) -> Input:
-        shape = (1, picture.shape[2], *self._size)
+    def _input(self, pictures: Sequence[Picture]) -> Input:
+        shape = (self.together, pictures[0].shape[2], *self._size)
         into: Input | None = getattr(self._own, "input", None)
         if into is None or into.shape != shape:
-            into = self._own.input = np.empty(shape, np.uint8)
-        laid_out(picture, self._size, into)
+            into = self._own.input = np.zeros(shape, np.uint8)
+        for k, picture in enumerate(pictures):
+            laid_out(picture, self._size, into[k : k + 1])
         return into

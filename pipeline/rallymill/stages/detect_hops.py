@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from rallymill import motion_picture
 from rallymill.camera import Camera
+from rallymill.stages.base import Execution
 from rallymill.stages.detect_ask import ASIDE_M, BEHIND_M, HALVES, SURE, feet_m, within
-from rallymill.stages.detect_balls import moved_places
+from rallymill.stages.detect_balls import Around, moved_places
 from rallymill.stages.detect_boxes import Box, corners
 from rallymill.stages.onnx_network import open_network
 
@@ -74,11 +75,11 @@ def _square(picture: Picture, middle: Array, side_px: float) -> Picture:
     ), np.uint8)
 
 
-Run = Callable[[NDArray[np.float32]], NDArray[np.float32]]
+Run = Callable[[Picture], NDArray[np.float32]]
 """From looks (N, CHANNELS, SIDE, SIDE) to (N, 2): log odds of being in the air, decimetres."""
 
 
-def load(models: Path, name: str, threads: int) -> HopLook:
+def load(models: Path, name: str, execution: Execution) -> HopLook:
     """The network of that name under the models folder.
 
     Raises
@@ -86,7 +87,7 @@ def load(models: Path, name: str, threads: int) -> HopLook:
     ModelMissingError
         No such file, or it cannot be read.
     """
-    network = open_network(models, name, threads, "the look at players' feet", "hop_look")
+    network = open_network(models, name, execution, "the look at players' feet", "hop_look")
     return HopLook(lambda seen: network([seen])[0])
 
 
@@ -121,14 +122,27 @@ class HopLook:
 
         See :func:`looks` for the moments. ``scale`` is pixels of the camera to one of the boxes.
         """
-        if camera is None:
-            return boxes
-        those = on_court(camera, boxes, scale)
-        if not those:
-            return boxes
-        seen = looks(moments, matrices, corners([boxes[k] for k in those]) - 0.5)
-        odds = self._run(seen.astype(np.float32))[:, 0].tolist()
-        found = list(boxes)
-        for k, one in zip(those, odds, strict=True):
-            found[k] = replace(boxes[k], airborne=1 / (1 + math.exp(-one)))
+        return self.looked_together([(moments, matrices)], [(camera, scale)], [boxes])[0]
+
+    def looked_together(
+        self, around: Sequence[Around], cameras: Sequence[tuple[Camera | None, float]],
+        boxes: Sequence[list[Box]],
+    ) -> list[list[Box]]:
+        """The same of several frames: the moments around each, its camera with scale, its boxes."""
+        those = [
+            [] if camera is None else on_court(camera, frame, scale)
+            for (camera, scale), frame in zip(cameras, boxes, strict=True)
+        ]
+        if not any(those):
+            return list(boxes)
+        seen = np.concatenate([
+            looks(moments, matrices, corners([frame[k] for k in asked]) - 0.5)
+            for (moments, matrices), frame, asked in zip(around, boxes, those, strict=True)
+        ])
+        odds = iter(self._run(seen)[:, 0].tolist())
+        found = []
+        for frame, asked in zip(boxes, those, strict=True):
+            found.append(list(frame))
+            for k in asked:
+                found[-1][k] = replace(frame[k], airborne=1 / (1 + math.exp(-next(odds))))
         return found

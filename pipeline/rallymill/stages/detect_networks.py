@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from rallymill.errors import ModelMissingError
-from rallymill.stages import detect_balls, detect_exported, detect_hops
+from rallymill.stages import detect_balls, detect_exported, detect_hops, graphics_card
 from rallymill.stages.base import Execution, StageConfig
 from rallymill.stages.detect_balls import BallLook
 from rallymill.stages.detect_boxes import Box
-from rallymill.stages.detect_exported import Asked, ExportedDetector
+from rallymill.stages.detect_exported import Asked, FittedDetector
 from rallymill.stages.detect_hops import HopLook
 from rallymill.stages.detect_stream import Seen
 
@@ -27,9 +27,8 @@ if TYPE_CHECKING:
 
 Picture = NDArray[np.uint8]
 LABELS = ("player", "ball")
-STRIDE = 32
 INPUT_SIZE = (736, 1280)
-"""Height and width that exported weights are fixed to; other shapes are fitted into it."""
+"""Height and width of what the detector looks at; pictures of other shapes are fitted into it."""
 
 
 class DetectConfig(StageConfig):
@@ -91,8 +90,7 @@ def weights_path(models: Path, name: str, device: str) -> Path:
     """
     torch_file = models / f"{name}.pt"
     exported = models / f"{name}_openvino_model"
-    on_cpu = device == "cpu" or (device == "auto" and not _cuda_present())
-    if on_cpu and exported.is_dir() and _openvino_present():
+    if graphics_card.card_of(device) is None and exported.is_dir() and _openvino_present():
         return exported
     if torch_file.is_file():
         return torch_file
@@ -109,55 +107,47 @@ def _openvino_present() -> bool:
     return find_spec("openvino") is not None
 
 
-def _cuda_present() -> bool:
-    import torch
-
-    return bool(torch.cuda.is_available())
-
-
 def load_detector(models: Path, config: DetectConfig, execution: Execution) -> Detector:
-    """Detector that runs the configured weights through ultralytics.
+    """Detector that runs the configured weights through ultralytics, for several threads.
 
-    Exported weights give a detector that several threads may call; see :mod:`.detect_exported`.
+    A graphics card takes pictures together, processors gain nothing by that.
     """
     import os
 
     os.environ.setdefault("YOLO_OFFLINE", "true")
     os.environ.setdefault("YOLO_VERBOSE", "false")
     path = weights_path(models, config.model, execution.device)
-    _never_hurried()
     confidence = config.ball_confidence if config.ball_look is None else config.look_confidence
     asked = Asked(min(config.player_confidence, confidence), 0.6, 150)
-    if path.suffix != ".pt":
-        network = detect_exported.backend(path, max(execution.threads, 1))
-        if network is not None:
-            return ExportedDetector(network, INPUT_SIZE, LABELS, asked)
-    device = None if execution.device == "auto" else execution.device
-    return _predicting(path, config.channels, "cpu" if path.suffix != ".pt" else device, asked)
+    if path.suffix == ".pt":
+        card = graphics_card.card_of(execution.device)
+        network = graphics_card.detector(path, card or "cpu", asked.least)
+        together = 1 if card is None else execution.batch
+        return FittedDetector(network, INPUT_SIZE, LABELS, asked, together)
+    exported = detect_exported.backend(path, max(execution.threads, 1))
+    if exported is None:
+        return _predicting(path, config.channels, asked)
+    return FittedDetector(exported, INPUT_SIZE, LABELS, asked)
 
 
-def _predicting(path: Path, channels: int, device: str | None, asked: Asked) -> Detector:
-    """Detector by the library's own prediction, which takes pictures together."""
+def _predicting(path: Path, channels: int, asked: Asked) -> Detector:
+    """Detector by the library's own prediction on processors, for exported weights."""
     from ultralytics import YOLO
 
+    _never_hurried()
     network = YOLO(str(path), task="detect")
     one_at_a_time = threading.Lock()
-    # Half precision; the library takes it on a graphics card alone.
-    precision = 16 if path.suffix == ".pt" else None
 
     def detect(pictures: list[Picture]) -> list[list[Box]]:
         if not pictures:
             return []
         source: Any = [np.ascontiguousarray(picture) for picture in pictures]
-        size = list(INPUT_SIZE)
         if channels != 3:
             source = as_input(pictures)
-        elif path.suffix == ".pt":
-            size = [-(-length // STRIDE) * STRIDE for length in pictures[0].shape[:2]]
         with one_at_a_time:
             results = network.predict(
-                source, imgsz=size, conf=asked.least, iou=asked.overlap, verbose=False,
-                device=device, max_det=asked.most, quantize=precision,
+                source, imgsz=list(INPUT_SIZE), conf=asked.least, iou=asked.overlap, verbose=False,
+                device="cpu", max_det=asked.most,
             )
         found = []
         for result in results:
@@ -221,23 +211,30 @@ class Networks:
 
     def boxes(self, seen: Sequence[Seen], config: DetectConfig) -> list[list[Box]]:
         """Boxes of frames; their balls are those that the second look leaves."""
-        found = []
-        every = self.detector([one.picture for one in seen])
-        for one, boxes in zip(seen, every, strict=True):
-            if self.ball_look is not None:
-                balls = [
-                    b for b in boxes if b.label == "ball" and b.confidence >= config.look_confidence
-                ]
-                balls.sort(key=lambda box: -box.confidence)
-                boxes = [box for box in boxes if box.label != "ball"] + self.ball_look.looked(
-                    one.moments, one.matrices, balls[: config.looks_a_frame]
+        if not seen:
+            return []
+        found = self.detector([one.picture for one in seen])
+        around = [(one.moments, one.matrices) for one in seen]
+        if self.ball_look is not None:
+            balls = [_to_look_at(boxes, config) for boxes in found]
+            found = [
+                [box for box in boxes if box.label != "ball"] + looked
+                for boxes, looked in zip(
+                    found, self.ball_look.looked_together(around, balls), strict=True
                 )
-            if self.hop_look is not None:
-                boxes = self.hop_look.looked(
-                    one.moments, one.matrices, one.at.camera, boxes, one.at.scale
-                )
-            found.append(boxes)
+            ]
+        if self.hop_look is not None:
+            found = self.hop_look.looked_together(
+                around, [(one.at.camera, one.at.scale) for one in seen], found
+            )
         return found
+
+
+def _to_look_at(boxes: Sequence[Box], config: DetectConfig) -> list[Box]:
+    """The balls among the detector's boxes that are looked at again, surest first."""
+    balls = [b for b in boxes if b.label == "ball" and b.confidence >= config.look_confidence]
+    balls.sort(key=lambda box: -box.confidence)
+    return balls[: config.looks_a_frame]
 
 
 def load_networks(models: Path, config: DetectConfig, execution: Execution) -> Networks:
@@ -252,9 +249,9 @@ def load_networks(models: Path, config: DetectConfig, execution: Execution) -> N
     detector = load_detector(models, config, execution)
     return Networks(
         detector,
-        None if balls is None else detect_balls.load(models, balls, execution.threads),
-        None if hops is None else detect_hops.load(models, hops, execution.threads),
-        isinstance(detector, ExportedDetector),
+        None if balls is None else detect_balls.load(models, balls, execution),
+        None if hops is None else detect_hops.load(models, hops, execution),
+        isinstance(detector, FittedDetector) and detector.together == 1,
     )
 
 

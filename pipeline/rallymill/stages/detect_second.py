@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rallymill.stages.base import Execution
 from rallymill.stages.onnx_network import open_network
 
 Array = NDArray[np.float64]
@@ -47,7 +48,7 @@ Run = Callable[[NDArray[np.float32]], list[NDArray[np.float32]]]
 """From what the network sees (1, 3, SIDE, SIDE) to its outputs in any order."""
 
 
-def load(models: Path, name: str, threads: int) -> PeopleNetwork:
+def load(models: Path, name: str, execution: Execution) -> PeopleNetwork:
     """The network of that name under the models folder.
 
     Raises
@@ -56,7 +57,7 @@ def load(models: Path, name: str, threads: int) -> PeopleNetwork:
         No such file, or it cannot be read.
     """
     network = open_network(
-        models, name, threads, "the second opinion on people", "second_opinion"
+        models, name, execution, "the second opinion on people", "second_opinion"
     )
 
     def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:

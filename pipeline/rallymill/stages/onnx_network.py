@@ -1,4 +1,4 @@
-"""Networks in ONNX files, run by OpenVINO where it is installed and by OpenCV where not."""
+"""Networks in ONNX files: on a graphics card, by OpenVINO where it is installed, or by OpenCV."""
 
 from __future__ import annotations
 
@@ -15,12 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.errors import ModelMissingError
+from rallymill.stages import graphics_card
+from rallymill.stages.base import Execution
 
 log = logging.getLogger(__name__)
 
 Numbers = NDArray[np.float32]
-Network = Callable[[Sequence[Numbers]], list[Numbers]]
-"""From inputs in the file's order to outputs."""
+Network = Callable[[Sequence[NDArray[Any]]], list[Numbers]]
+"""From inputs in the file's order, levels or numbers, to outputs."""
 
 
 def weights_file(name: str) -> str:
@@ -28,13 +30,18 @@ def weights_file(name: str) -> str:
     return f"{name}.onnx"
 
 
-def open_network(models: Path, name: str, threads: int, purpose: str, option: str) -> Network:
-    """The network of that name, for the processor.
+def open_network(
+    models: Path, name: str, execution: Execution, purpose: str, option: str
+) -> Network:
+    """The network of that name, for the device of ``execution``, or for the processor.
 
-    Where OpenVINO runs it and it stands beside its weights in eight bits, those are taken: twice as
-    quick, and nearly the same (the card of a network says how nearly).
+    A graphics card runs those that consist of operations that it knows (:mod:`.graphics_card`),
+    where the package ``onnx`` is installed. Where OpenVINO runs one and it stands beside its
+    weights in eight bits, those are taken: twice as quick, and nearly the same (the card of a
+    network says how nearly).
 
-    It may be used by ``threads`` threads at the same time, each with what it was given alone.
+    It may be used by as many threads as ``execution`` has at the same time, each with what it was
+    given alone.
 
     ``purpose`` says what it is for, ``option`` of the section `detect` where it is named.
 
@@ -51,9 +58,15 @@ def open_network(models: Path, name: str, threads: int, purpose: str, option: st
     if not path.is_file():
         raise ModelMissingError(f"no weights {path} for {purpose}", remedy)
     try:
+        card = graphics_card.card_of(execution.device)
+        if card is not None:
+            try:
+                return graphics_card.onnx_on(path, card)
+            except (ImportError, NotImplementedError) as error:
+                log.info("%s is left to the processor: %s", path.name, error)
         if find_spec("openvino") is None:
             return _opencv(path)
-        return _openvino(eight_bits_of(path) or path, threads)
+        return _openvino(eight_bits_of(path) or path, execution.threads)
     except (cv2.error, RuntimeError) as error:
         raise ModelMissingError(f"weights {path} cannot be read: {error}", remedy) from error
 
@@ -85,8 +98,8 @@ def _openvino(path: Path, threads: int) -> Network:
 
     streams = Streams(openvino.Core().read_model(str(path)), max(threads, 1), exact=True)
 
-    def run(given: Sequence[Numbers]) -> list[Numbers]:
-        found = streams.infer(list(given))
+    def run(given: Sequence[NDArray[Any]]) -> list[Numbers]:
+        found = streams.infer([np.asarray(one, np.float32) for one in given])
         return [np.array(found[output]) for output in streams.outputs]
 
     return run
@@ -123,10 +136,11 @@ def _opencv(path: Path) -> Network:
     own = threading.local()
     own.network = cv2.dnn.readNetFromONNX(str(path))
 
-    def run(given: Sequence[Numbers]) -> list[Numbers]:
+    def run(asked: Sequence[NDArray[Any]]) -> list[Numbers]:
         if not hasattr(own, "network"):
             own.network = cv2.dnn.readNetFromONNX(str(path))
         network = own.network
+        given = [np.asarray(one, np.float32) for one in asked]
         # Inputs without a name are those of the file, from the first on.
         if len(given) == 1:
             network.setInput(given[0])
