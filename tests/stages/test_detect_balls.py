@@ -109,3 +109,27 @@ def test_features_tell_what_the_detector_said() -> None:
     assert np.isfinite(said).all() and said[1, 1] < -2
     middles = detect_balls.middles([Box("ball", 0, 0, 16, 8, 0.5)])
     assert middles.tolist() == [[7.5, 3.5]]
+
+
+def test_frames_looked_at_together_are_told_apart() -> None:
+    """Each place gets the answer that was given to it, however many places other frames have."""
+    rng = np.random.default_rng(11)
+    def answers(seen: np.ndarray, said: np.ndarray) -> np.ndarray:
+        level = seen[:, motion_picture.MIDDLE].astype(np.float32).mean((1, 2))
+        return np.column_stack([level / 64 - 2, level / 200, said[:, 2]]).astype(np.float32)
+
+    look = detect_balls.BallLook(answers)
+    around, boxes = [], []
+    for count in (3, 0, 1, 5):
+        shades = motion_picture.Moment(
+            rng.integers(0, 256, (120, 160)).astype(np.uint8), np.zeros((120, 160), np.uint8)
+        )
+        around.append(([shades] * 5, [None] * 5))
+        places = rng.uniform(20, 100, (count, 2)).tolist()
+        boxes.append([Box("ball", x, y, x + 5, y + 4, rng.uniform(0.1, 0.9)) for x, y in places])
+    together = look.looked_together(around, boxes)
+    alone = [
+        look.looked(*one, those) for one, those in zip(around, boxes, strict=True)
+    ]
+    assert together == alone
+    assert [len(one) for one in together] == [3, 0, 1, 5]

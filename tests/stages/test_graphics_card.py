@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from rallymill.config import home
-from rallymill.stages import detect_balls, detect_hops, graphics_card, onnx_network
-from rallymill.stages.base import Execution
-from rallymill.stages.detect_boxes import Box, corners
+from rallymill.stages import graphics_card
+from rallymill.stages.detect_boxes import corners
 from rallymill.stages.detect_exported import Asked, FittedDetector
 from rallymill.stages.detect_networks import INPUT_SIZE, LABELS
 from tests.stages.test_detect_exported import pictures
@@ -65,45 +61,6 @@ def test_it_does_not_matter_what_a_picture_is_looked_at_with() -> None:
     assert many([]) == []
 
 
-@pytest.mark.parametrize("name", ["ball_look", "hop_look"])
-@pytest.mark.parametrize("count", [1, 7])
-def test_looks_say_what_another_runtime_says(name: str, count: int) -> None:
-    pytest.importorskip("onnx")
-    path = MODELS / name / "weights.onnx"
-    rng = np.random.default_rng(5)
-    channels = detect_balls.CHANNELS if name == "ball_look" else detect_hops.CHANNELS
-    given: list[Any] = [rng.integers(0, 256, (count, channels, 48, 48)).astype(np.uint8)]
-    if name == "ball_look":
-        given.append(rng.normal(0, 1, (count, detect_balls.FEATURES)).astype(np.float32))
-    ours = graphics_card.onnx_on(path, "cpu")(given)
-    theirs = onnx_network._opencv(path)(given)
-    assert len(ours) == len(theirs) == 1
-    assert ours[0].shape == theirs[0].shape
-    assert np.allclose(ours[0], theirs[0], atol=1e-3 * max(1.0, np.abs(theirs[0]).max()))
-
-
-def test_a_network_of_other_operations_is_left_to_the_processor(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    pytest.importorskip("onnx")
-    asked: list[Path] = []
-
-    def on_processor(path: Path, *_: object) -> object:
-        asked.append(path)
-        return None
-
-    monkeypatch.setattr(graphics_card, "card_of", lambda device: "cpu")
-    monkeypatch.setattr(onnx_network, "_opencv", on_processor)
-    monkeypatch.setattr(onnx_network, "_openvino", on_processor)
-    execution = Execution("cuda")
-    people = "people_second/nanodet"
-    onnx_network.open_network(MODELS, people, execution, "the second opinion", "second_opinion")
-    assert [path.name for path in asked] == ["nanodet.onnx"]
-    run = onnx_network.open_network(MODELS, "hop_look/weights", execution, "feet", "hop_look")
-    assert run([np.zeros((2, detect_hops.CHANNELS, 48, 48), np.uint8)])[0].shape == (2, 2)
-    assert len(asked) == 1
-
-
 @pytest.mark.parametrize(
     ("device", "card"), [("cpu", None), ("cuda", "cuda"), ("cuda:1", "cuda:1"), ("2", "cuda:2")]
 )
@@ -135,29 +92,3 @@ def test_half_precision_is_for_cards(
     monkeypatch.setattr("ultralytics.nn.autobackend.AutoBackend", Library)
     graphics_card.detector(MODELS / "detector" / "weights.pt", device, 0.1)
     assert asked == [half]
-
-
-def test_frames_looked_at_together_are_told_apart() -> None:
-    """Each place gets the answer that was given to it, however many places other frames have."""
-    rng = np.random.default_rng(11)
-    from rallymill import motion_picture
-
-    def answers(seen: np.ndarray, said: np.ndarray) -> np.ndarray:
-        level = seen[:, motion_picture.MIDDLE].astype(np.float32).mean((1, 2))
-        return np.column_stack([level / 64 - 2, level / 200, said[:, 2]]).astype(np.float32)
-
-    look = detect_balls.BallLook(answers)
-    around, boxes = [], []
-    for count in (3, 0, 1, 5):
-        shades = motion_picture.Moment(
-            rng.integers(0, 256, (120, 160)).astype(np.uint8), np.zeros((120, 160), np.uint8)
-        )
-        around.append(([shades] * 5, [None] * 5))
-        places = rng.uniform(20, 100, (count, 2)).tolist()
-        boxes.append([Box("ball", x, y, x + 5, y + 4, rng.uniform(0.1, 0.9)) for x, y in places])
-    together = look.looked_together(around, boxes)
-    alone: Sequence[list[Box]] = [
-        look.looked(*one, those) for one, those in zip(around, boxes, strict=True)
-    ]
-    assert together == list(alone)
-    assert [len(one) for one in together] == [3, 0, 1, 5]

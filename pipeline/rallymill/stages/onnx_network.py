@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rallymill.errors import ModelMissingError
-from rallymill.stages import graphics_card
+from rallymill.stages import graphics_card, onnx_card
 from rallymill.stages.base import Execution
 
 log = logging.getLogger(__name__)
@@ -35,7 +35,7 @@ def open_network(
 ) -> Network:
     """The network of that name, for the device of ``execution``, or for the processor.
 
-    A graphics card runs those that consist of operations that it knows (:mod:`.graphics_card`),
+    A graphics card runs those that consist of operations that it knows (:mod:`.onnx_card`),
     where the package ``onnx`` is installed. Where OpenVINO runs one and it stands beside its
     weights in eight bits, those are taken: twice as quick, and nearly the same (the card of a
     network says how nearly).
@@ -61,7 +61,7 @@ def open_network(
         card = graphics_card.card_of(execution.device)
         if card is not None:
             try:
-                return graphics_card.onnx_on(path, card)
+                return onnx_card.onnx_on(path, card)
             except (ImportError, NotImplementedError) as error:
                 log.info("%s is left to the processor: %s", path.name, error)
         if find_spec("openvino") is None:
