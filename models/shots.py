@@ -100,10 +100,9 @@ def frames_of(shot, rng):
         for k, matrix in enumerate(matrices):
             if matrix is not None:
                 matrices[k] = export.wavering(matrix, rng)
-        picture = np.dstack([shades[n].grey for n in (at - 1, at, at + 1)])
         lost = export.lost_in(shot, at, placed, shades)
         shown = shot.pictures[at]
-        seen = detect_stream.Seen(around, matrices, picture)
+        seen = detect_stream.Seen(around, matrices, 3)
         people = np.array([placed.box(person.box_px) for person in shown.people]).reshape(-1, 4)
         players = [
             Player(box, person.feet_m[2], person.role == "near")

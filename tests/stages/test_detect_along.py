@@ -54,7 +54,7 @@ def test_one_ball_alone_and_a_way_too_fast_say_nothing() -> None:
 def seen_at(frame: int, camera: Camera | None = None, size: tuple[int, int] = (200, 400)) -> Seen:
     shades = motion_picture.Moment(np.zeros(size, np.uint8), np.zeros(size, np.uint8))
     one = Looked(frame, frame / 25, 1.0, shades, camera, None)
-    return Seen([one] * 5, [None] * 5, np.zeros((*size, 3), np.uint8))
+    return Seen([one] * 5, [None] * 5, 3)
 
 
 def ball(x: float, y: float, confidence: float) -> Box:

@@ -109,6 +109,8 @@ class DetectStage:
 
 AHEAD = 2
 """Frames, or batches of them, that wait for a network while each thread looks at another."""
+SHADING = 2
+"""Threads that make shades of frames where a graphics card waits for them."""
 Found = tuple[int, float, float, list[Box]]
 """A frame, its time, the scale to stored pixels, and the boxes in it."""
 
@@ -182,6 +184,7 @@ def _detect_chunks(
         whole = pictures(
             stream, todo, cameras, config.channels, config.input_width_px,
             rhythms if asker is not None else {},
+            0 if networks.alone else SHADING,
         )
         most = 1 if networks.alone else match.execution.batch
         threads = max(match.execution.threads, 1)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from rallymill import motion_picture, video
 from rallymill.camera import Camera
+from rallymill.stages.ahead import in_order
 from rallymill.stages.checkpoints import Chunk
 from rallymill.stages.detect_ask import Rhythm
 
@@ -47,12 +49,22 @@ class Seen:
     """A frame with the five moments around it.
 
     ``matrices`` take the pixels of each moment to those of the frame in the middle, where the
-    camera moved (else None); ``picture`` (H, W, channels) is what the network is given.
+    camera moved (else None).
     """
 
     around: list[Looked]
     matrices: list[Matrix | None]
-    picture: Picture
+    channels: int
+
+    @cached_property
+    def picture(self) -> Picture:
+        """What the network is given (H, W, channels); made by whichever thread asks for it first.
+        """
+        if self.channels == 3:
+            # Levels lie in memory one after the other, as a network wants them.
+            levels = np.stack([m.shades.grey for m in self.around[BEFORE_AT_AFTER]])
+            return levels.transpose(1, 2, 0)
+        return motion_picture.motion_picture(self.moments, self.matrices)
 
     @property
     def at(self) -> Looked:
@@ -106,42 +118,45 @@ def merged_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 def pictures(
     stream: Iterator[video.Frame], todo: Todo, cameras: Cameras, channels: int,
-    input_width_px: int, rhythms: Mapping[int, Rhythm],
+    input_width_px: int, rhythms: Mapping[int, Rhythm], ahead: int = 0,
 ) -> Iterator[Seen]:
     """Yield every decoded frame of the chunks with the moments around it.
 
     Chunks of a view that follow each other are one stretch, in which each frame is used for all
     pictures that it belongs to; a view is never looked at across its ends. ``rhythms`` tells by the
-    first frame of a view for which of its frames the stored image is kept.
+    first frame of a view for which of its frames the stored image is kept. Shades are made by
+    ``ahead`` other threads, if any.
     """
-    held = next(stream, None)
+    def shades(frame: video.Frame) -> motion_picture.Moment:
+        height, stored = frame.image.shape[:2]
+        width = input_width_px
+        if channels != 3:
+            width = motion_picture.fitted_width(stored, height)
+        return motion_picture.moment(frame.image, width)
+
+    shaded = (
+        in_order(stream, shades, ahead, 2 * ahead) if ahead
+        else ((frame, shades(frame)) for frame in stream)
+    )
+    held = next(shaded, None)
 
     def of_stretch(last: int, rhythm: Rhythm | None) -> Iterator[Looked]:
         nonlocal held
-        while held is not None and held.index <= last:
-            height, stored = held.image.shape[:2]
-            width = input_width_px
-            if channels != 3:
-                width = motion_picture.fitted_width(stored, height)
-            shades = motion_picture.moment(held.image, width)
-            kept = held.image if rhythm is not None and rhythm.may_look(held.index) else None
+        while held is not None and held[0].index <= last:
+            frame, shown = held
+            scale = frame.image.shape[1] / shown.grey.shape[1]
+            kept = frame.image if rhythm is not None and rhythm.may_look(frame.index) else None
             yield Looked(
-                held.index, held.t_s, stored / width, shades, cameras.get(held.index), kept
+                frame.index, frame.t_s, scale, shown, cameras.get(frame.index), kept
             )
-            held = next(stream, None)
+            held = next(shaded, None)
 
     for step, last, view_first in stretches(todo):
         for around in moments_around(of_stretch(last, rhythms.get(view_first)), step):
             at = around[motion_picture.MIDDLE]
             width = at.shades.grey.shape[1]
             matrices = [motion_picture.alignment(at.camera, m.camera, width) for m in around]
-            if channels == 3:
-                # Levels lie in memory one after the other, as a network wants them.
-                levels = np.stack([m.shades.grey for m in around[BEFORE_AT_AFTER]])
-                picture = levels.transpose(1, 2, 0)
-            else:
-                picture = motion_picture.motion_picture([m.shades for m in around], matrices)
-            yield Seen(around, matrices, picture)
+            yield Seen(around, matrices, channels)
 
 
 @dataclass(frozen=True)
