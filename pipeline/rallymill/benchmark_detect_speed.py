@@ -144,7 +144,9 @@ def _side_by_side(
 ) -> list[Clocked]:
     """The stage on the same film in several processes, whose clocks start when all are warm."""
     context = multiprocessing.get_context("spawn")
-    alone = replace(execution, threads=max(execution.threads // workers, 1))
+    # No more threads in all than there are cores.
+    most = max((os.cpu_count() or 1) // workers, 1)
+    alone = replace(execution, threads=min(execution.threads, most))
     with ProcessPoolExecutor(workers, context, _meet_at, (context.Barrier(workers),)) as pool:
         parts = [
             pool.submit(_stage_of_many, path, config, models, n_frames, alone)
