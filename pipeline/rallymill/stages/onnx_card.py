@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rallymill.stages.graphics_card import Recorded
+
 Output = NDArray[np.float32]
 Tensors = dict[str, Any]
 Step = Callable[[Tensors], Any]
@@ -68,19 +70,25 @@ def onnx_on(path: Path, device: str) -> Callable[[Sequence[NDArray[Any]]], list[
     answers = [one.name for one in graph.output]
     of_any_number = not graph.input[0].type.tensor_type.shape.dim[0].HasField("dim_value")
 
+    def computed(*given: torch.Tensor) -> list[torch.Tensor]:
+        known = dict(fixed)
+        known.update({name: one.float() for name, one in zip(asked, given, strict=True)})
+        for names, step in steps:
+            made = step(known)
+            known.update(zip(names, made if len(names) > 1 else (made,), strict=True))
+        return [known[name] for name in answers]
+
+    recorded = Recorded(computed, place)
+
     def run(given: Sequence[NDArray[Any]]) -> list[Output]:
         count = len(given[0])
         # A card gets ready for every number of items that it sees, so it sees few.
         more = max(LEAST_ITEMS, 1 << (count - 1).bit_length()) - count if of_any_number else 0
-        with torch.inference_mode():
-            known = dict(fixed)
-            for name, one in zip(asked, given, strict=True):
-                filled = np.concatenate([one, np.zeros((more, *one.shape[1:]), one.dtype)])
-                known[name] = torch.from_numpy(filled).to(place).float()
-            for names, step in steps:
-                made = step(known)
-                known.update(zip(names, made if len(names) > 1 else (made,), strict=True))
-            return [known[name][:count].cpu().numpy() for name in answers]
+        filled = [
+            np.concatenate([one, np.zeros((more, *one.shape[1:]), one.dtype)]) for one in given
+        ]
+        with recorded.lock:
+            return [one[:count].cpu().numpy() for one in recorded(*filled)]
 
     return run
 
