@@ -64,8 +64,12 @@ def test_answers_candidates_and_false_balls_are_counted() -> None:
     assert found.candidate_recall(0.5) == pytest.approx(1 / 3)
     assert found.false_a_frame(0.25) == pytest.approx(2 / 5)
     assert found.false_a_frame(0.1) == pytest.approx(3 / 5)
-    assert found.false_when_hidden(0.25) == (1.0, 1)
-    assert found.false_when_hidden(0.35) == (0.0, 1)
+    # The answer to the hidden ball is where it is, unlike that of a frame where none is.
+    assert found.false_when_hidden(0.25) == (1.0, 0.0, 1)
+    assert found.false_when_hidden(0.35) == (0.0, 0.0, 1)
+    moved = GIVEN.assign(x1_px=GIVEN["x1_px"] + 9, x2_px=GIVEN["x2_px"] + 9)
+    elsewhere = scores.ball_scores(moved, TRUE, [0, 1, 2, 3, 4], 1.0)
+    assert elsewhere.false_when_hidden(0.25) == (1.0, 1.0, 1)
     assert scores.best_confidence(found) == pytest.approx(0.61)
 
 
@@ -130,7 +134,8 @@ def test_a_calibrated_detector_is_reliable_and_another_is_not() -> None:
     rng = np.random.default_rng(3)
     confidence = rng.uniform(0, 1, 20_000)
     empty = np.zeros(0)
-    none = (np.zeros(0, int), empty, np.zeros(0, bool), empty, np.zeros(0, bool))
+    no = np.zeros(0, bool)
+    none = (np.zeros(0, int), empty, no, no, empty, no)
     good = scores.BallScores(*none, confidence, rng.uniform(0, 1, 20_000) < confidence)
     edges = (0.0, 0.25, 0.5, 0.75, 1.01)
     for low, high, count, mean, right in good.reliability(edges):
@@ -218,7 +223,7 @@ def test_a_film_is_measured_in_its_own_pixels_and_only_where_asked(tmp_path: Pat
     # Frames 5, 10, 15, 20, 25 are looked at; at 10 the ball is hidden, from 20 on it is elsewhere.
     assert found.ball.state.tolist() == [0, 1, 0, 0, 0]
     assert found.ball.answer_right.tolist() == [True, False, True, False, False]
-    assert found.ball.false_when_hidden(0.5) == (1.0, 1)
+    assert found.ball.false_when_hidden(0.5) == (1.0, 0.0, 1)
     # From 0.2 s, a second before the serve, to 0.7 s.
     assert found.ball.played.tolist() == [True, True, True, False, False]
     assert said[0].startswith("club_1: 5 frames")

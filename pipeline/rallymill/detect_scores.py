@@ -8,7 +8,7 @@ stages may choose.
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from typing import Any
 
@@ -42,14 +42,16 @@ class BallScores:
     """F frames and B ball boxes in them.
 
     ``state`` (F,) is VISIBLE, HIDDEN or NO_BALL; ``answer`` (F,) the highest confidence of a box,
-    0 without one, ``answer_right`` (F,) whether that box is right; ``found`` (F,) the highest
-    confidence of a right box, 0 without one; ``played`` (F,) whether a point is played.
-    ``confidence`` and ``right`` (B,) of every box.
+    0 without one, ``answer_right`` (F,) whether that box is right and ``answer_there`` (F,) whether
+    it is where the ball is, seen or not; ``found`` (F,) the highest confidence of a right box, 0
+    without one; ``played`` (F,) whether a point is played. ``confidence`` and ``right`` (B,) of
+    every box.
     """
 
     state: NDArray[np.int64]
     answer: Array
     answer_right: NDArray[np.bool_]
+    answer_there: NDArray[np.bool_]
     found: Array
     played: NDArray[np.bool_]
     confidence: Array
@@ -58,10 +60,11 @@ class BallScores:
     @staticmethod
     def joined(parts: Sequence[BallScores]) -> BallScores:
         """All of them together."""
-        names = ("state", "answer", "answer_right", "found", "played", "confidence", "right")
-        empty = ball_scores(pd.DataFrame(), pd.DataFrame(), [], 1.0)
-        every = [empty, *parts]
-        return BallScores(*(np.concatenate([getattr(p, name) for p in every]) for name in names))
+        every = [ball_scores(pd.DataFrame(), pd.DataFrame(), [], 1.0), *parts]
+        return BallScores(*(
+            np.concatenate([getattr(part, one.name) for part in every])
+            for one in fields(BallScores)
+        ))
 
     def precision_recall(self, least: float) -> tuple[float | None, float | None]:
         """Of the answers of at least this confidence, and of the visible balls, the share that is
@@ -78,7 +81,8 @@ class BallScores:
         those = self.played
         return replace(
             self, state=self.state[those], answer=self.answer[those],
-            answer_right=self.answer_right[those], found=self.found[those], played=those[those],
+            answer_right=self.answer_right[those], answer_there=self.answer_there[those],
+            found=self.found[those], played=those[those],
         )
 
     def f1(self, least: float) -> float:
@@ -99,11 +103,15 @@ class BallScores:
             return None
         return float((~self.right & (self.confidence >= least)).sum() / len(self.state))
 
-    def false_when_hidden(self, least: float) -> tuple[float | None, int]:
-        """Share of frames with a fully hidden ball that have an answer, and how many they are."""
+    def false_when_hidden(self, least: float) -> tuple[float | None, float | None, int]:
+        """Share of frames with a fully hidden ball that have an answer, that have one elsewhere
+        than where the ball is, and how many they are."""
         hidden = self.state == HIDDEN
-        share = float((self.answer[hidden] >= least).mean()) if hidden.any() else None
-        return share, int(hidden.sum())
+        if not hidden.any():
+            return None, None, 0
+        given = self.answer[hidden] >= least
+        elsewhere = given & ~self.answer_there[hidden]
+        return float(given.mean()), float(elsewhere.mean()), int(hidden.sum())
 
     def reliability(self, edges: Sequence[float]) -> list[tuple[float, float, int, float, float]]:
         """For each bin of confidence: its edges, number of boxes, mean confidence, share right."""
@@ -144,7 +152,7 @@ def ball_scores(
     wanted = sorted(set(frames) - unclear)
     state = np.full(len(wanted), NO_BALL)
     answer, found = np.zeros(len(wanted)), np.zeros(len(wanted))
-    answer_right = np.zeros(len(wanted), bool)
+    answer_right, answer_there = np.zeros(len(wanted), bool), np.zeros(len(wanted), bool)
     confidences: list[float] = []
     rights: list[bool] = []
     balls = boxes[boxes["label"] == "ball"] if len(boxes) else boxes
@@ -157,20 +165,22 @@ def ball_scores(
         if group is None:
             continue
         confidence = group["confidence"].to_numpy(float)
-        right = np.zeros(len(group), bool)
-        if ball is not None and state[at] == VISIBLE:
+        there = np.zeros(len(group), bool)
+        if ball is not None:
             middle = group[["x1_px", "y1_px"]].to_numpy(float) / 2
             middle = middle + group[["x2_px", "y2_px"]].to_numpy(float) / 2
             away = np.linalg.norm(middle - [ball["u_px"], ball["v_px"]], axis=1) * ratio
-            right = away <= BALL_PX
+            there = away <= BALL_PX
+        right = there & (state[at] == VISIBLE)
         best = int(np.argmax(confidence))
-        answer[at], answer_right[at] = confidence[best], right[best]
+        answer[at], answer_right[at], answer_there[at] = confidence[best], right[best], there[best]
         found[at] = confidence[right].max(initial=0.0)
         confidences += confidence.tolist()
         rights += right.tolist()
     return BallScores(
-        state, answer, answer_right, found, np.array([f in played for f in wanted], bool),
-        np.array(confidences, float), np.array(rights, bool),
+        state, answer, answer_right, answer_there, found,
+        np.array([f in played for f in wanted], bool), np.array(confidences, float),
+        np.array(rights, bool),
     )
 
 
