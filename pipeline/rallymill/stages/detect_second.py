@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import cv2
@@ -63,7 +64,7 @@ def load(models: Path, name: str, execution: Execution) -> PeopleNetwork:
     def run(seen: NDArray[np.float32]) -> list[NDArray[np.float32]]:
         return network([seen])
 
-    return PeopleNetwork(run)
+    return PeopleNetwork(run, execution.threads)
 
 
 def prepared(tile: Picture) -> tuple[NDArray[np.float32], float]:
@@ -147,8 +148,10 @@ def _cuts(low: float, high: float, side: float, overlap: float, length: int) -> 
 class PeopleNetwork:
     """Finds people in regions of pictures."""
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, threads: int = 1) -> None:
         self._run = run
+        # Whoever asks waits for the answer: all threads help, and stay, each with its own request.
+        self._pool = ThreadPoolExecutor(max(threads, 1), "tiles")
 
     def people(
         self, image: Picture, region: Region, tall_px: tuple[float, float], least: float
@@ -174,22 +177,27 @@ class PeopleNetwork:
         height, width = image.shape[:2]
         side = SIDE * tall_px[0] / TALL
         overlap = (0.8 * tall_px[1], 1.3 * tall_px[1])
-        parts = [np.empty((0, 5))]
-        for left, top, right, bottom in tiles(region, side, overlap, width, height):
-            seen, ratio = prepared(image[top:bottom, left:right])
-            found = once(decoded(self._run(seen), least))
-            found[:, :4] /= ratio
-            near = EDGE / ratio
-            whole = (
-                ((found[:, 0] > near) | (left == 0))
-                & ((found[:, 1] > near) | (top == 0))
-                & ((found[:, 2] < right - left - near) | (right == width))
-                & ((found[:, 3] < bottom - top - near) | (bottom == height))
-            )
-            found = found[whole]
-            found[:, :4] += np.array([left, top, left, top])
-            parts.append(found)
-        merged = once(np.concatenate(parts))
+        every = tiles(region, side, overlap, width, height)
+        parts = self._pool.map(lambda tile: self._in_tile(image, tile, least), every)
+        merged = once(np.concatenate([np.empty((0, 5)), *parts]))
         merged[:, [0, 2]] = np.clip(merged[:, [0, 2]], 0, width)
         merged[:, [1, 3]] = np.clip(merged[:, [1, 3]], 0, height)
         return merged
+
+    def _in_tile(self, image: Picture, tile: Tile, least: float) -> Array:
+        """People in a tile of a picture, in the picture's pixels."""
+        left, top, right, bottom = tile
+        height, width = image.shape[:2]
+        seen, ratio = prepared(image[top:bottom, left:right])
+        found = once(decoded(self._run(seen), least))
+        found[:, :4] /= ratio
+        near = EDGE / ratio
+        whole = (
+            ((found[:, 0] > near) | (left == 0))
+            & ((found[:, 1] > near) | (top == 0))
+            & ((found[:, 2] < right - left - near) | (right == width))
+            & ((found[:, 3] < bottom - top - near) | (bottom == height))
+        )
+        found = found[whole]
+        found[:, :4] += np.array([left, top, left, top])
+        return found
