@@ -192,6 +192,38 @@ def test_both_runtimes_find_the_same() -> None:
         assert np.allclose(one, by_shape[one.shape], atol=2e-3 * max(1.0, np.abs(one).max()))
 
 
+BUS = [(56, 386, 227, 896), (688, 402, 813, 878), (223, 402, 347, 847), (2, 569, 76, 868)]
+"""People in ultralytics' picture of a bus, as this network had them in another runtime (tensorflow,
+with a preparation of its own); noted when it was converted, by eye they are right."""
+
+
+def test_people_on_a_photograph_are_found_in_eight_bits_too() -> None:
+    pytest.importorskip("openvino", reason="openvino is not installed")
+    import cv2
+    from ultralytics.utils import ASSETS
+
+    image = cv2.imread(str(ASSETS / "bus.jpg"))
+    assert image is not None and image.shape == (1080, 810, 3)
+    found = []
+    for file in ("nanodet.onnx", "nanodet_eight_bits.xml"):
+        run = onnx_network._openvino(MODELS / "people_second" / file, 2)
+        network = second.PeopleNetwork(lambda seen, run=run: run([seen]), 2)
+        # So tall that the whole picture is one tile.
+        people = network.people(image, (0.0, 0.0, 810.0, 1080.0), (190.0, 400.0), 0.3)
+        assert len(people) == len(BUS)
+        assert (overlaps(np.array(BUS, float), people[:, :4]).max(axis=1) > 0.65).all()
+        found.append(people)
+    exact, eight = found
+    same = overlaps(exact[:, :4], eight[:, :4])
+    assert (same.max(axis=1) > 0.9).all()
+    assert np.abs(exact[:, 4] - eight[same.argmax(axis=1), 4]).max() < 0.08
+
+
+def test_eight_bits_were_made_of_these_weights() -> None:
+    weights = MODELS / "people_second" / "nanodet.onnx"
+    assert onnx_network.eight_bits_of(weights) == weights.with_name("nanodet_eight_bits.xml")
+
+
 @settings(max_examples=30)
 @given(st.lists(st.tuples(*[st.integers(0, 30)] * 4), min_size=1, max_size=4))
 def test_overlaps_count_cells(rows) -> None:
