@@ -62,7 +62,9 @@ def test_it_does_not_matter_what_a_picture_is_looked_at_with() -> None:
 
 
 @pytest.mark.parametrize(
-    ("device", "card"), [("cpu", None), ("cuda", "cuda"), ("cuda:1", "cuda:1"), ("2", "cuda:2")]
+    ("device", "card"), [
+        ("cpu", None), ("cuda", "cuda"), ("cuda:1", "cuda:1"), ("2", "cuda:2"), ("mps", "mps"),
+    ],
 )
 def test_a_card_is_named_as_in_the_configuration(device: str, card: str | None) -> None:
     assert graphics_card.card_of(device) == card

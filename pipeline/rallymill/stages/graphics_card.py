@@ -25,9 +25,10 @@ Detect = Callable[[Levels], list[Output]]
 
 
 def card_of(device: str) -> str | None:
-    """Name of the graphics card that stands for a device in the configuration; None for none.
+    """Name of the graphics card that a device in the configuration means; None for processors.
 
-    ``auto`` is the first card where there is one.
+    ``auto`` is the first card where there is one, a number the card of that number. Other names are
+    the library's own.
     """
     if device == "auto":
         import torch
@@ -35,14 +36,14 @@ def card_of(device: str) -> str | None:
         return "cuda:0" if torch.cuda.is_available() else None
     if device.isdigit():
         return f"cuda:{device}"
-    return device if device.startswith("cuda") else None
+    return None if device == "cpu" else device
 
 
 def detector(weights: Path, device: str, least: float) -> Detect:
     """The library's backend with trained weights (a ``.pt`` file), several pictures at a time.
 
-    It reckons in half precision on a card, in full precision on processors. Places of which no
-    label is more likely than ``least`` stay there. Several threads may call it.
+    It reckons in half precision on CUDA's cards, else in full precision. Places of which no label
+    is more likely than ``least`` stay there. Several threads may call it.
     """
     import torch
     from ultralytics.nn.autobackend import AutoBackend
@@ -71,10 +72,10 @@ def detector(weights: Path, device: str, least: float) -> Detect:
 
 
 class Recorded:
-    """A computation that a card records once for each shape and then runs at one call.
+    """A computation that a CUDA card records once for each shape and then runs at one call.
 
     Hundreds of operations called one by one wait for whatever other threads of the process do in
-    between. On processors it is computed as it is. Whoever calls holds ``lock`` until the answers,
+    between. Elsewhere it is computed as it is. Whoever calls holds ``lock`` until the answers,
     which the next call overwrites, have been used.
     """
 
@@ -89,12 +90,13 @@ class Recorded:
 
         with torch.inference_mode():
             if self._place.type != "cuda":
-                return self._compute(*(torch.from_numpy(one) for one in given))
-            shape = tuple(one.shape for one in given)
-            if shape not in self._made:
-                with _RECORDING:
-                    self._made[shape] = _Recording(self._compute, given, self._place)
-            return self._made[shape](given)
+                return self._compute(*(torch.from_numpy(one).to(self._place) for one in given))
+            with torch.cuda.device(self._place):
+                shape = tuple(one.shape for one in given)
+                if shape not in self._made:
+                    with _RECORDING:
+                        self._made[shape] = _Recording(self._compute, given, self._place)
+                return self._made[shape](given)
 
 
 _RECORDING = threading.Lock()

@@ -63,7 +63,10 @@ def open_network(
             try:
                 return onnx_card.onnx_on(path, card)
             except (ImportError, NotImplementedError) as error:
-                log.info("%s is left to the processor: %s", path.name, error)
+                log.warning(
+                    "%s is left to the processor: %s; see `pip install rallymill[gpu]`",
+                    path.name, error,
+                )
         if find_spec("openvino") is None:
             return _opencv(path)
         return _openvino(eight_bits_of(path) or path, execution.threads)
