@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from rallymill import pixels
 
 SIDE = 12
+BEYOND = 16
 def coordinate(length: int) -> st.SearchStrategy[float]:
     """Coordinates of places at which a part of a picture of that length is seen."""
     return st.one_of(
@@ -27,10 +28,12 @@ def test_what_lies_around_places_is_what_opencv_cuts_out(
     places: list[tuple[float, float]], seed: int
 ) -> None:
     picture = np.random.default_rng(seed).integers(0, 256, (60, 80)).astype(np.uint8)
+    # OpenCV is asked well inside: where rows and columns end at once it goes on otherwise.
+    wide = np.pad(picture, BEYOND, mode="edge")
     into = np.full((len(places), 3, SIDE, SIDE), 7, np.uint8)
     pixels.around(picture, np.array(places, dtype=float).reshape(-1, 2), into, 1)
-    for one, place in zip(into, places, strict=True):
-        theirs = cv2.getRectSubPix(picture, (SIDE, SIDE), place)
+    for one, (x, y) in zip(into, places, strict=True):
+        theirs = cv2.getRectSubPix(wide, (SIDE, SIDE), (x + BEYOND, y + BEYOND))
         assert np.abs(one[1].astype(int) - theirs).max() <= 1
         assert (one[[0, 2]] == 7).all()
 

@@ -214,8 +214,8 @@ class FourViews(Views):
 class Believing:
     """A look that takes every proposal for the ball, and finds it wherever it is asked for."""
 
-    def looked(self, moments: Any, matrices: Any, boxes: list[Box]) -> list[Box]:
-        return list(boxes)
+    def looked_together(self, around: Any, boxes: list[list[Box]]) -> list[list[Box]]:
+        return [list(those) for those in boxes]
 
     def asked(self, moments: Any, matrices: Any, places_px: Any, sizes_px: Any) -> list[Box]:
         x, y = places_px[0]
