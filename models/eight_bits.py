@@ -145,10 +145,8 @@ def ends_of_trunks(model: Any) -> list[str]:
 
 def answering(model: Any) -> list[str]:
     """Names of the first layer and of those that give scores and sides at each of three grids."""
-    every = [op.get_friendly_name() for op in convolutions(model)]
-    return [every[0], *(
-        op.get_friendly_name() for op in convolutions(model) if _is_split(op)
-    )]
+    first, *others = convolutions(model)
+    return [op.get_friendly_name() for op in (first, *filter(_is_split, others))]
 
 
 def _is_split(op: Any) -> bool:

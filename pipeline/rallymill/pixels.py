@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 Picture = NDArray[np.uint8]
 Array = NDArray[np.float64]
 
+
 def around(picture: Picture, places_px: Array, into: Picture, layer: int) -> None:
     """Write what lies around places (N, 2) of a picture (H, W) into a layer of (N, layers, S, S).
 
@@ -43,6 +44,7 @@ def _around(picture, places, into, layer):  # type: ignore[no-untyped-def]  # pr
             upper = picture[min(max(y0 + y, 0), height - 1)]
             lower = picture[min(max(y0 + y + 1, 0), height - 1)]
             if inside:
+                # As below, but with nothing to be asked of a pixel the loop is run several at once.
                 upper, lower = upper[x0 : x0 + side + 1], lower[x0 : x0 + side + 1]
                 for x in range(side):
                     out[x] = (

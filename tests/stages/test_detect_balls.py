@@ -76,7 +76,8 @@ def test_a_candidate_moves_to_what_was_seen_and_keeps_its_size() -> None:
     far_off = [Box("ball", 10 + 2 * k, 200, 20 + 2 * k, 210, 0.9) for k in range(70)]
     boxes = [Box("ball", 10, 10, 20, 20, 0.9), *far_off, Box("ball", 100, 100, 112, 108, 0.01)]
     moments = [dotted(105.5, 103.5)] * 5
-    found = detect_balls.BallLook(run).looked(moments, [None] * 5, boxes)
+    around = [(moments, [None] * 5)]
+    [found] = detect_balls.BallLook(run).looked_together(around, [boxes])
     # Surest first; of those beside each other every other one is left.
     assert len(found) == 37
     assert found[0].x1_px == 101.5 and found[0].y1_px == 99.5
@@ -129,7 +130,8 @@ def test_frames_looked_at_together_are_told_apart() -> None:
         boxes.append([Box("ball", x, y, x + 5, y + 4, rng.uniform(0.1, 0.9)) for x, y in places])
     together = look.looked_together(around, boxes)
     alone = [
-        look.looked(*one, those) for one, those in zip(around, boxes, strict=True)
+        look.looked_together([one], [those])[0]
+        for one, those in zip(around, boxes, strict=True)
     ]
     assert together == alone
     assert [len(one) for one in together] == [3, 0, 1, 5]

@@ -85,11 +85,12 @@ def test_boxes_keep_their_order_and_say_who_is_in_the_air() -> None:
     ]
     moments = [dotted(300, 300, (720, 1280))] * 5
     look = detect_hops.HopLook(run)
-    found = look.looked(moments, [None] * 5, CAMERA, boxes, 1.0)
+    around = [(moments, [None] * 5)]
+    [found] = look.looked_together(around, [(CAMERA, 1.0)], [boxes])
     assert [replace(box, airborne=None) for box in found] == boxes
     assert [box.airborne for box in found] == [
         None, pytest.approx(1 / (1 + np.exp(2))), pytest.approx(1 / (1 + np.exp(-2))), None,
     ]
-    assert look.looked(moments, [None] * 5, None, boxes, 1.0) == boxes
-    assert look.looked(moments, [None] * 5, CAMERA, boxes[:1], 1.0) == boxes[:1]
+    assert look.looked_together(around, [(None, 1.0)], [boxes]) == [boxes]
+    assert look.looked_together(around, [(CAMERA, 1.0)], [boxes[:1]]) == [boxes[:1]]
     assert asked == [(2, detect_hops.CHANNELS, 48, 48)]

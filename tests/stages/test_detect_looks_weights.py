@@ -65,7 +65,8 @@ def test_weights_in_eight_bits_say_nearly_the_same_of_balls(seen) -> None:
         ]
         for box in boxes:
             [one_said], [other] = (
-                look.looked(one.moments, one.matrices, [box]) for look in (exact, short)
+                look.looked_together([(one.moments, one.matrices)], [[box]])[0]
+                for look in (exact, short)
             )
             sure.append((one_said.confidence, other.confidence))
             if one_said.confidence > 0.3:
@@ -128,7 +129,7 @@ def test_the_ball_is_told_from_other_places(seen) -> None:
             detect_balls.Box("ball", *(place - 6).tolist(), *(place + 6).tolist(), 0.1)
             for place in (start, *others)
         ]
-        answers = look.looked(one.moments, one.matrices, boxes)
+        [answers] = look.looked_together([(one.moments, one.matrices)], [boxes])
         right.append(answers[0].confidence)
         wrong += [box.confidence for box in answers[1:]]
         middle = detect_balls.middles(answers[:1])[0] + 0.5

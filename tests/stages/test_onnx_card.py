@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rallymill.config import home
+from rallymill.errors import ModelMissingError
 from rallymill.stages import detect_balls, detect_hops, graphics_card, onnx_card, onnx_network
 from rallymill.stages.base import Execution
 
@@ -121,3 +122,10 @@ def test_a_network_that_a_card_cannot_run_is_left_to_the_processor(
     assert onnx_network.open_network(*given) == "processor, small.onnx"
     run = onnx_network.open_network(MODELS, "hop_look/weights", execution, "feet", "hop_look")
     assert run([np.zeros((2, detect_hops.CHANNELS, 48, 48), np.uint8)])[0].shape == (2, 2)
+
+
+def test_torn_weights_say_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a.onnx").write_bytes(b"not a network")
+    monkeypatch.setattr(graphics_card, "card_of", lambda device: "cpu")
+    with pytest.raises(ModelMissingError, match="cannot be read"):
+        onnx_network.open_network(tmp_path, "a", Execution("cuda"), "a purpose", "an_option")

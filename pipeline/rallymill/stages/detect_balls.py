@@ -110,21 +110,15 @@ class BallLook:
     def __init__(self, run: Run) -> None:
         self._run = run
 
-    def looked(
-        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
-        boxes: Sequence[Box],
-    ) -> list[Box]:
-        """Boxes of balls of a frame, each moved to the middle that was seen, with its probability.
-
-        See :func:`looks` for the moments. A box keeps its size. Confidences are probabilities that
-        the ball is there. Boxes come surest first; of those around one middle the surest stays.
-        """
-        return self.looked_together([(moments, matrices)], [boxes])[0]
-
     def looked_together(
         self, around: Sequence[Around], boxes: Sequence[Sequence[Box]]
     ) -> list[list[Box]]:
-        """The same of several frames: the moments around each, and its boxes."""
+        """Boxes of balls of frames, each moved to the middle that was seen, with its probability.
+
+        ``around`` has the moments of each frame, see :func:`looks`. A box keeps its size.
+        Confidences are probabilities that the ball is there. Boxes of a frame come surest first; of
+        those around one middle the surest stays.
+        """
         found = self._found(
             [(*one, middles(those)) for one, those in zip(around, boxes, strict=True)],
             features([box for those in boxes for box in those]),

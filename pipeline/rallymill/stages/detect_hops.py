@@ -114,21 +114,15 @@ class HopLook:
     def __init__(self, run: Run) -> None:
         self._run = run
 
-    def looked(
-        self, moments: Sequence[motion_picture.Moment], matrices: Sequence[Array | None],
-        camera: Camera | None, boxes: list[Box], scale: float,
-    ) -> list[Box]:
-        """Boxes of a frame, of which those of people on court say how likely they are in the air.
-
-        See :func:`looks` for the moments. ``scale`` is pixels of the camera to one of the boxes.
-        """
-        return self.looked_together([(moments, matrices)], [(camera, scale)], [boxes])[0]
-
     def looked_together(
         self, around: Sequence[Around], cameras: Sequence[tuple[Camera | None, float]],
         boxes: Sequence[list[Box]],
     ) -> list[list[Box]]:
-        """The same of several frames: the moments around each, its camera with scale, its boxes."""
+        """Boxes of frames, of which those of people on court say how likely they are in the air.
+
+        ``around`` has the moments of each frame, see :func:`looks`; ``cameras`` its camera and the
+        pixels of the camera to one of the boxes.
+        """
         those = [
             [] if camera is None else on_court(camera, frame, scale)
             for (camera, scale), frame in zip(cameras, boxes, strict=True)

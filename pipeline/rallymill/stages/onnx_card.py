@@ -37,12 +37,18 @@ def onnx_on(path: Path, device: str) -> Callable[[Sequence[NDArray[Any]]], list[
         The package ``onnx`` is not installed.
     NotImplementedError
         The file holds an operation, or a form of one, that is not known here.
+    RuntimeError
+        It is no such file, or torn.
     """
     import onnx
     import torch
+    from google.protobuf.message import DecodeError
     from onnx import numpy_helper
 
-    graph = onnx.load(str(path)).graph
+    try:
+        graph = onnx.load(str(path)).graph
+    except DecodeError as error:
+        raise RuntimeError(str(error)) from error
     place = torch.device(device)
     numbers = {one.name: numpy_helper.to_array(one) for one in graph.initializer}
     steps: list[tuple[list[str], Step]] = []
